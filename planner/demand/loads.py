@@ -1,0 +1,49 @@
+"""Energy a site uses by day and by night, for every supply kit and month."""
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.demand.kits import SupplyKit
+from planner.tables.rows import ScheduleRow
+from planner.units import HOURS_PER_DAY, MONTHS
+
+FloatArray = NDArray[np.float64]
+
+ALWAYS, DAY, NIGHT = "always", "day", "night"
+BUILT_IN = (ALWAYS, DAY, NIGHT)
+
+
+def schedule_hours(
+    day_hours: FloatArray, lit_fraction: FloatArray, schedules: Sequence[ScheduleRow]
+) -> dict[str, tuple[FloatArray, FloatArray]]:
+    """Hours a day that each schedule is on while the sun is up, and while it is down; each (S, 12).
+
+    Parameters
+    ----------
+    day_hours : (S, 12)
+        Mean day length, h.
+    lit_fraction : (S, 12, 24)
+        Share of each hour of solar time with the sun up.
+    schedules : rows
+        Schedules beyond always, day and night.
+    """
+    none = np.zeros_like(day_hours)
+    night_hours = HOURS_PER_DAY - day_hours
+    hours = {ALWAYS: (day_hours, night_hours), DAY: (day_hours, none), NIGHT: (none, night_hours)}
+    for row in schedules:
+        on = np.array([getattr(row, f"h{h:02d}") for h in range(24)])
+        factor = np.array([getattr(row, f"m{m:02d}") for m in range(1, MONTHS + 1)])
+        lit = (lit_fraction * on).sum(axis=-1) * factor
+        hours[row.schedule] = (lit, on.sum() * factor - lit)
+    return hours
+
+
+def site_load_wh(
+    kits: Sequence[SupplyKit], hours: Mapping[str, tuple[FloatArray, FloatArray]], load_margin: float
+) -> tuple[FloatArray, FloatArray]:
+    """Load at the bus by day and by night with the margin, Wh a day: two arrays (S, K, 12)."""
+    day = [kit.own_w * hours[ALWAYS][0] + sum(w * hours[name][0] for name, w in kit.bus_w) for kit in kits]
+    night = [kit.own_w * hours[ALWAYS][1] + sum(w * hours[name][1] for name, w in kit.bus_w) for kit in kits]
+    return (1 + load_margin) * np.stack(day, axis=1), (1 + load_margin) * np.stack(night, axis=1)

@@ -1,0 +1,155 @@
+"""From candidate designs to a fleet plan with a proof: bound, tier branching, integer model.
+
+The steps are counted, never timed, so that a run repeats: price everything, raise the bound, fix what
+cannot be in a better plan, solve the integer model over the rest, branch on tiers where a gap is left.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from planner.fleet.bound import Bound, Incumbent, Relaxation, prove
+from planner.fleet.candidates import Pool, Pricer, SiteOffer, make_pool
+from planner.fleet.market import FloatArray, IntArray
+from planner.fleet.master import solve_master
+from planner.fleet.solver import Outcome
+from planner.settings import SolverSettings
+
+DESIGNS_MAX = 1_200_000  # candidate designs kept over the fleet
+COLUMNS_MAX = 12_000  # designs given to the integer model
+REFINE_MAX = 400_000  # designs below which the proof is repeated on every design left after fixing
+ROOT_STEPS, NODE_STEPS = 250, 40
+NODES_MAX, NODE_WORK = 400, 2_000_000_000  # nodes of the tier branching; designs priced in all of them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FleetSolution:
+    """One design for each site, exact cost and proven bound (currency), and how the run ended."""
+
+    pool: Pool
+    choice: IntArray
+    cost: float
+    best_bound: float
+    outcome: Outcome
+    notes: dict[str, float]
+
+    @property
+    def mip_gap(self) -> float:
+        """`(cost - bound) / cost`."""
+        return max(0.0, (self.cost - self.best_bound) / self.cost) if self.cost > 0 else 0.0
+
+
+def solve_fleet(
+    pricer: Pricer, offers: Callable[[], Iterator[SiteOffer]], *, sites: int, settings: SolverSettings
+) -> FleetSolution:
+    """Cheapest fleet over every feasible design of every site (at least one site, each with a design)."""
+    market = pricer.market
+    pool = make_pool(
+        pricer, offers, low=market.low_price, high=market.list_price, designs_max=DESIGNS_MAX, sites=sites
+    )
+    relax, best = Relaxation(pool, market), Incumbent()
+    bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
+    value = max(bound.value, polish(relax, best, bound, settings))
+    if not _within(best.cost, value, settings.gap):
+        relax, best = fix(relax, best, bound)
+        bound = prove(relax, best, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool))
+        value = max(value, bound.value)
+    pool = relax.pool
+    if not _within(best.cost, value, settings.gap):
+        refined = refine(pricer, offers, relax, best, bound, settings, sites=sites)
+        if refined is not None:
+            pool, best, value = refined.pool, refined.best, max(value, refined.bound)
+    value = min(value, best.cost)
+    outcome = (
+        Outcome.OPTIMAL if _within(best.cost, value, 1e-6)
+        else Outcome.WITHIN_GAP if _within(best.cost, value, settings.gap) else Outcome.STOPPED
+    )
+    notes = {"designs": float(pool.usage.shape[0]), "nodes": float(bound.nodes), "root_bound": bound.root}
+    return FleetSolution(
+        pool=pool, choice=best.choice, cost=best.cost, best_bound=value, outcome=outcome, notes=notes
+    )
+
+
+def _within(cost: float, bound: float, gap: float) -> bool:
+    return cost - bound <= max(gap, 1e-6) * cost
+
+
+def _nodes(pool: Pool) -> int:
+    """Nodes of the tier branching: fewer where each step weighs more."""
+    return int(np.clip(NODE_WORK / (NODE_STEPS * pool.usage.shape[0]), 20, NODES_MAX))
+
+
+def reduced_cost(relax: Relaxation, mu: FloatArray) -> tuple[FloatArray, float]:
+    """How much dearer than its site's cheapest each design is at the multipliers (D,), and the least of
+    what any design outside the pool is.
+    """
+    cost = relax.base + relax.units @ mu
+    least, _ = relax.pool.cheapest(cost)
+    return cost - least[relax.pool.site], max(0.0, float((relax.pool.floor - least).min()))
+
+
+def fix(relax: Relaxation, best: Incumbent, bound: Bound) -> tuple[Relaxation, Incumbent]:
+    """Drop the designs whose reduced cost exceeds the gap: they are in no better plan."""
+    reduced, _ = reduced_cost(relax, bound.multipliers)
+    keep = reduced <= best.cost - bound.root + 1e-6
+    keep[best.choice] = True
+    place = np.cumsum(keep) - 1
+    pool = relax.pool.take(keep)
+    return Relaxation(pool, relax.market), Incumbent(cost=best.cost, choice=place[best.choice])
+
+
+def polish(relax: Relaxation, best: Incumbent, bound: Bound, settings: SolverSettings) -> float:
+    """Integer model over the designs with the least reduced costs; returns its bound over all plans.
+
+    A plan that uses a design left out costs at least the root bound plus the least reduced cost left out.
+    """
+    reduced, left_out = reduced_cost(relax, bound.multipliers)
+    alive = np.flatnonzero(reduced <= max(0.0, best.cost - bound.root) + 1e-6)
+    designs = alive
+    if len(alive) > COLUMNS_MAX:
+        limit = float(np.partition(reduced[alive], COLUMNS_MAX)[COLUMNS_MAX])
+        designs, left_out = alive[reduced[alive] < limit], min(limit, left_out)
+    designs = np.unique(np.concatenate([designs, best.choice, relax.pool.cheapest(reduced)[1]]))
+    result = solve_master(
+        relax, designs, relax.pool.most, gap=settings.gap / 2, time_limit_s=settings.time_limit_s,
+        threads=settings.threads,
+    )
+    if result is None:
+        return -np.inf
+    best.offer(result.cost, result.choice)
+    return min(result.best_bound, bound.root + left_out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refined:
+    """What the second proof found."""
+
+    pool: Pool
+    best: Incumbent
+    bound: float
+
+
+def refine(
+    pricer: Pricer, offers: Callable[[], Iterator[SiteOffer]], relax: Relaxation, best: Incumbent, bound: Bound,
+    settings: SolverSettings, *, sites: int,
+) -> Refined | None:
+    """Repeat the proof on every design that could be in a plan cheaper than the incumbent.
+
+    Those are the designs whose reduced cost at the root's multipliers is at most the gap; the incumbent's
+    are among them. None when there are too many to keep.
+    """
+    mu = relax.market.list_price.copy()
+    mu[relax.tiered] = bound.multipliers
+    pool = make_pool(
+        pricer, offers, low=mu, slack=best.cost - bound.root + 1e-6, designs_max=REFINE_MAX, sites=sites
+    )
+    if not pool.complete:
+        return None
+    pool = replace(pool, floor=np.full(sites, np.inf))  # what is outside is in no better plan
+    again, found = Relaxation(pool, relax.market), Incumbent()
+    better = prove(
+        again, found, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool)
+    )
+    value = max(better.value, polish(again, found, better, settings))
+    return Refined(pool=pool, best=found, bound=value)

@@ -1,0 +1,93 @@
+"""A plan: its tables and its manifest, and the folder they are written to, whole or not at all."""
+
+import json
+import os
+import shutil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from planner.errors import OutputError, Refusal
+from planner.tables.write import write_table
+
+Columns = Mapping[str, Sequence[Any]]
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """A finished plan.
+
+    `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
+    stage; they are written apart, as they differ between runs.
+    """
+
+    manifest: Mapping[str, Any]
+    tables: Mapping[str, Columns]
+    unserved: Mapping[str, Refusal]
+    total_cost: Decimal
+    category_costs: Mapping[str, Decimal]
+    timings: Mapping[str, float]
+
+
+def check_target(folder: Path) -> None:
+    """Refuse a folder that a plan may not replace, before any work is done.
+
+    Raises
+    ------
+    OutputError
+        The path is a file, or a folder that holds something other than an earlier plan.
+    """
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise OutputError(f"{folder} is not a folder: name a new folder, or an earlier plan to replace")
+    if folder.is_dir() and any(folder.iterdir()) and not (folder / MANIFEST).is_file():
+        raise OutputError(f"{folder} holds files that are not a plan: name a new folder, or an earlier plan to replace")
+    parent = folder.resolve().parent
+    if not parent.is_dir():
+        raise OutputError(f"{parent} does not exist: create it, or name another folder")
+    if not os.access(parent, os.W_OK):
+        raise OutputError(f"{parent} is not writable: name another folder")
+
+
+def write_plan(plan: Plan, folder: Path) -> list[str]:
+    """Write the plan's tables (CSV and Parquet), manifest and timings; returns the file names.
+
+    Everything goes to a temporary name beside the target and is renamed when whole; an earlier plan
+    stands until then.
+    """
+    check_target(folder)
+    target = folder.resolve()
+    fresh = target.with_name(f".{target.name}.{os.getpid()}.new")
+    try:
+        fresh.mkdir()
+        for name, columns in plan.tables.items():
+            write_table(fresh, name, columns)
+        _write_json(fresh / MANIFEST, plan.manifest)
+        _write_json(fresh / "timings.json", {stage: round(s, 4) for stage, s in plan.timings.items()})
+        _swap(fresh, target)
+    except OSError as error:
+        raise OutputError(f"{folder} could not be written: {error.strerror or error}") from error
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+    return sorted(path.name for path in target.iterdir())
+
+
+def _swap(fresh: Path, target: Path) -> None:
+    """Put the new plan in the old one's place; the old one is deleted only after that."""
+    if not target.exists():
+        fresh.rename(target)
+        return
+    aside = target.with_name(f".{target.name}.{os.getpid()}.old")
+    target.rename(aside)
+    try:
+        fresh.rename(target)
+    except OSError:
+        aside.rename(target)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
+
+
+def _write_json(path: Path, value: Mapping[str, Any]) -> None:
+    path.write_text(json.dumps(value, indent=2, sort_keys=True, ensure_ascii=False) + "\n", encoding="utf-8")

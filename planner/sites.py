@@ -1,0 +1,79 @@
+"""Sites as arrays: from table rows to what climate and designs compute with."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.scenario import Scenario
+from planner.settings import Settings
+from planner.tables.rows import HorizonRow, SiteMonthRow, SiteRow
+from planner.units import MONTHS
+
+FloatArray = NDArray[np.float64]
+
+HORIZON_STEP_DEG = 5  # spacing of the horizon line's points after interpolation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteArrays:
+    """Columns of `sites` over S sites; NaN where a site does not say."""
+
+    latitude_deg: FloatArray
+    longitude_deg: FloatArray
+    elevation_m: FloatArray
+    surface_tilt_deg: FloatArray
+    surface_azimuth_deg: FloatArray
+    temp_air_min_c: FloatArray
+    temp_air_max_c: FloatArray
+    autonomy_days: FloatArray
+    array_to_load_ratio: FloatArray
+
+
+def site_arrays(sites: Sequence[SiteRow], settings: Settings) -> SiteArrays:
+    """Numbers of the sites, with the policy's where a site has none of its own."""
+    def column(name: str, default: float = np.nan) -> FloatArray:
+        values = (getattr(site, name) for site in sites)
+        return np.array([default if value is None else float(value) for value in values])
+
+    return SiteArrays(
+        latitude_deg=column("latitude_deg"), longitude_deg=column("longitude_deg"),
+        elevation_m=column("elevation_m"), surface_tilt_deg=column("surface_tilt_deg"),
+        surface_azimuth_deg=column("surface_azimuth_deg"), temp_air_min_c=column("temp_air_min_c"),
+        temp_air_max_c=column("temp_air_max_c"),
+        autonomy_days=column("autonomy_days", settings.policy.autonomy_days),
+        array_to_load_ratio=column("array_to_load_ratio", settings.policy.array_to_load_ratio),
+    )
+
+
+def month_values(rows: Sequence[SiteMonthRow], place: dict[str, int], name: str) -> FloatArray:
+    """One column of `site_months` as (S, 12), NaN where nothing is stated."""
+    values = np.full((len(place), MONTHS), np.nan)
+    for row in rows:
+        value = getattr(row, name)
+        if value is not None and row.site_id in place:
+            values[place[row.site_id], row.month - 1] = value
+    return values
+
+
+def horizon_lines(rows: Sequence[HorizonRow], place: dict[str, int]) -> FloatArray | None:
+    """Horizon elevation of every site at even azimuths (S, 72), degrees; None where no site has one."""
+    if not rows:
+        return None
+    azimuths = np.arange(0, 360, HORIZON_STEP_DEG)
+    lines = np.zeros((len(place), len(azimuths)))
+    by_site: dict[str, list[HorizonRow]] = {}
+    for row in rows:
+        by_site.setdefault(row.site_id, []).append(row)
+    for site_id, points in by_site.items():
+        if site_id in place:
+            lines[place[site_id]] = np.interp(
+                azimuths, [p.azimuth_deg for p in points], [p.elevation_deg for p in points], period=360
+            )
+    return lines
+
+
+def place_of(scenario: Scenario) -> dict[str, int]:
+    """Index of each site in the order of the table."""
+    return {site.site_id: i for i, site in enumerate(scenario.tables.sites)}

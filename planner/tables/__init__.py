@@ -1,0 +1,1 @@
+"""Tables: row models, reading with every problem named, writing."""

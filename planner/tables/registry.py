@@ -1,0 +1,62 @@
+"""Which tables there are, where they stand, and their keys and references."""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from planner.tables import catalogue as cat
+from planner.tables import rows
+
+
+class Place(StrEnum):
+    """A table stands in the scenario's folder or in the catalogue's."""
+
+    SCENARIO = "scenario"
+    CATALOGUE = "catalogue"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TableSpec:
+    """A table: its row model, its key columns, and references `column -> other table.column`."""
+
+    name: str
+    row: type[rows.Row]
+    place: Place
+    key: tuple[str, ...]
+    required: bool = False
+    references: dict[str, tuple[str, str]] = field(default_factory=dict)
+
+
+SCENARIO, CATALOGUE = Place.SCENARIO, Place.CATALOGUE
+
+TABLES: tuple[TableSpec, ...] = (
+    TableSpec(name="sites", row=rows.SiteRow, place=SCENARIO, key=("site_id",), required=True,
+              references={"load_profile": ("loads", "load_profile")}),
+    TableSpec(name="site_months", row=rows.SiteMonthRow, place=SCENARIO, key=("site_id", "month"),
+              references={"site_id": ("sites", "site_id")}),
+    TableSpec(name="horizon", row=rows.HorizonRow, place=SCENARIO, key=("site_id", "azimuth_deg"),
+              references={"site_id": ("sites", "site_id")}),
+    TableSpec(name="loads", row=rows.LoadRow, place=SCENARIO, key=(), required=True,
+              references={"device": ("devices", "device")}),
+    TableSpec(name="devices", row=rows.DeviceRow, place=SCENARIO, key=("device",), required=True,
+              references={"schedule": ("schedules", "schedule")}),
+    TableSpec(name="schedules", row=rows.ScheduleRow, place=SCENARIO, key=("schedule",)),
+    TableSpec(name="modules", row=cat.ModuleRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="batteries", row=cat.BatteryRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="controllers", row=cat.ControllerRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="switches", row=cat.SwitchRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="switch_ports", row=cat.SwitchPortRow, place=CATALOGUE, key=(), required=True,
+              references={"sku": ("switches", "sku")}),
+    TableSpec(name="converters", row=cat.ConverterRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="balance", row=cat.BalanceRow, place=CATALOGUE, key=("sku",), required=True),
+    TableSpec(name="prices", row=rows.PriceRow, place=CATALOGUE, key=("sku", "supplier", "min_qty", "valid_from"),
+              required=True, references={"supplier": ("suppliers", "supplier")}),
+    TableSpec(name="stock", row=rows.StockRow, place=CATALOGUE, key=("sku", "supplier"),
+              references={"supplier": ("suppliers", "supplier")}),
+    TableSpec(name="suppliers", row=rows.SupplierRow, place=CATALOGUE, key=("supplier",), required=True),
+    TableSpec(name="fx", row=rows.FxRow, place=CATALOGUE, key=("currency",)),
+)
+
+BY_NAME: dict[str, TableSpec] = {spec.name: spec for spec in TABLES}
+
+#: The tables whose rows are SKUs, in the order of the house; a SKU stands in one of them only.
+SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "balance")

@@ -1,0 +1,21 @@
+"""Constants and conversions, each with its unit in its name."""
+
+from importlib import resources
+from pathlib import Path
+
+HOURS_PER_DAY = 24.0
+MONTHS = 12
+DAYS_IN_MONTH = (31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+MJ_PER_KWH = 3.6
+W_PER_M2_STC = 1000.0  # irradiance at standard test conditions, IEC 60904-3
+TEMP_STC_C = 25.0  # cell temperature at standard test conditions, IEC 60904-3
+
+
+def shipped(kind: str) -> Path:
+    """Folder of files that come with the project: `data` or `scenarios`.
+
+    In a wheel they lie inside the package; in a checkout, beside it.
+    """
+    package = Path(str(resources.files("planner")))
+    inside = package / "_shipped" / kind
+    return inside if inside.is_dir() else package.parent / kind
