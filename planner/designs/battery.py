@@ -1,0 +1,63 @@
+"""Battery physics: what a battery gives in the cold, how deep it may go, how many are needed.
+
+References
+----------
+IEEE Std 485 (lead-acid sizing; temperature factors), values from memory. Freezing of the electrolyte by
+specific gravity: US Army technical manual table.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+FloatArray = NDArray[np.float64]
+
+#: Cell size factor against electrolyte temperature, IEEE 485 table 1 (from memory).
+FACTOR_TEMP_C = np.array([-3.9, 4.4, 10.0, 15.6, 21.1, 25.0])
+FACTOR = np.array([1.520, 1.300, 1.190, 1.110, 1.040, 1.000])
+FACTOR_SLOPE = (FACTOR[1] - FACTOR[0]) / (FACTOR_TEMP_C[1] - FACTOR_TEMP_C[0])  # 1/K, continued below the table
+#: Freezing point of sulphuric acid electrolyte against specific gravity.
+FREEZING_C = np.array([-67.8, -52.2, -26.7, -15.0, -7.2])
+FREEZING_GRAVITY = np.array([1.280, 1.250, 1.200, 1.150, 1.100])
+GRAVITY_FULL, GRAVITY_FLAT = 1.280, 1.160  # 1.220 at half charge lies between
+
+
+def temperature_factor(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
+    """Rated capacity needed per unit of capacity at 25 C.
+
+    Parameters
+    ----------
+    temp_c : array
+        Mean battery temperature of the coldest spell, C.
+    lead_acid : array of bool
+        False gives 1: lithium iron phosphate keeps its capacity in the range in which it may be used.
+
+    Returns
+    -------
+    array
+        1 at 25 C and above, 1.52 at -3.9 C, continued below the table at its last slope.
+    """
+    temp = np.asarray(temp_c, dtype=float)
+    cold = np.minimum(temp - FACTOR_TEMP_C[0], 0.0)
+    factor = np.interp(temp, FACTOR_TEMP_C, FACTOR) + FACTOR_SLOPE * cold
+    return np.where(lead_acid, factor, 1.0)
+
+
+def freezing_depth(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
+    """Deepest discharge at which the electrolyte stays liquid, 0..1; it never rises as it gets colder."""
+    gravity = np.interp(np.asarray(temp_c, dtype=float), FREEZING_C, FREEZING_GRAVITY)
+    charge = (gravity - GRAVITY_FLAT) / (GRAVITY_FULL - GRAVITY_FLAT)
+    return np.where(lead_acid, 1.0 - np.clip(charge, 0.0, 1.0), 1.0)
+
+
+def usable_wh(
+    capacity_wh: ArrayLike, depth: ArrayLike, end_of_life_share: float, factor: ArrayLike
+) -> FloatArray:
+    """Energy a battery gives in the cold at its end of life: `capacity x depth x share / factor`, Wh."""
+    return np.asarray(capacity_wh, dtype=float) * np.asarray(depth) * end_of_life_share / np.asarray(factor)
+
+
+def strings_needed(need: ArrayLike, each: ArrayLike) -> FloatArray:
+    """Whole strings that supply a need; infinite where a string gives nothing."""
+    each = np.asarray(each, dtype=float)
+    ratio = np.divide(need, each, out=np.full(np.broadcast(need, each).shape, np.inf), where=each > 0)
+    return np.ceil(ratio - 1e-9)
