@@ -21,28 +21,46 @@ class Group(BaseModel):
 class Policy(Group):
     """What the planner asks of every site, unless the site says otherwise."""
 
-    autonomy_days: float = Field(5.0, gt=0, le=60, description="days of load the battery carries alone")
+    autonomy_days: float = Field(
+        default=5.0, gt=0, le=60, description="days of load the battery carries alone"
+    )
     array_to_load_ratio: float = Field(
-        1.1, ge=1, le=5, description="least array energy / load, every month (IEEE 1562, non-critical, from memory)"
+        default=1.1,
+        ge=1,
+        le=5,
+        description="least array energy / load, every month (IEEE 1562, non-critical, from memory)",
     )
     system_voltages_v: tuple[Literal[12, 24, 48], ...] = Field(
-        (12, 24, 48), min_length=1, description="nominal DC bus voltages a site may have"
+        default=(12, 24, 48), min_length=1, description="nominal DC bus voltages a site may have"
     )
-    load_margin: float = Field(0.10, ge=0, le=2, description="growth and doubt added to every load (common practice)")
-    uplink_ports: int = Field(1, ge=0, le=8, description="Ethernet or SFP ports kept for the uplink of a site")
-    controllers_max: int = Field(4, ge=1, le=16, description="most charge controllers at a site")
-    switches_max: int = Field(3, ge=1, le=8, description="most switches at a site")
-    installation_cost: float = Field(0.0, ge=0, description="labour of one installation, scenario currency")
+    load_margin: float = Field(
+        default=0.10, ge=0, le=2, description="growth and doubt added to every load (common practice)"
+    )
+    uplink_ports: int = Field(
+        default=1, ge=0, le=8, description="Ethernet or SFP ports kept for the uplink of a site"
+    )
+    controllers_max: int = Field(default=4, ge=1, le=16, description="most charge controllers at a site")
+    switches_max: int = Field(default=3, ge=1, le=8, description="most switches at a site")
+    installation_cost: float = Field(
+        default=0.0, ge=0, description="labour of one installation, scenario currency"
+    )
 
 
 class ClimateSettings(Group):
     """Irradiance and temperature."""
 
-    margin: Share = Field(0.90, description="factor on built-in GHI; measured spread of the worst months is 10 %")
-    margin_unscaled: Share = Field(0.80, description="the same where no long-term mean scales the reanalysis")
-    albedo: Fraction = Field(0.2, description="ground reflectance where a site states none (common practice)")
+    margin: Share = Field(
+        default=0.90, description="factor on built-in GHI; measured spread of the worst months is 10 %"
+    )
+    margin_unscaled: Share = Field(
+        default=0.80, description="the same where no long-term mean scales the reanalysis"
+    )
+    albedo: Fraction = Field(
+        default=0.2, description="ground reflectance where a site states none (common practice)"
+    )
     tilts_deg: tuple[Annotated[float, Field(ge=0, le=90)], ...] = Field(
-        (10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0), min_length=1,
+        default=(10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0),
+        min_length=1,
         description="array tilts to choose from; 10 degrees lets rain wash the glass",
     )
 
@@ -51,53 +69,79 @@ class DemandSettings(Group):
     """Channels and converters."""
 
     poe_loop_ohm_per_100m: float = Field(
-        12.5, gt=0, le=50, description="two pairs in parallel each way, worst case, hot (IEEE 802.3 Type 2)"
+        default=12.5,
+        gt=0,
+        le=50,
+        description="two pairs in parallel each way, worst case, hot (IEEE 802.3 Type 2)",
     )
-    channel_max_m: float = Field(100.0, gt=0, le=200, description="longest Ethernet channel (ISO/IEC 11801)")
-    bus_cable_drop: Fraction = Field(0.03, description="greatest drop from battery to a box at maximum load")
+    channel_max_m: float = Field(
+        default=100.0, gt=0, le=200, description="longest Ethernet channel (ISO/IEC 11801)"
+    )
+    bus_cable_drop: Fraction = Field(
+        default=0.03, description="greatest drop from battery to a box at maximum load"
+    )
 
 
 class ArraySettings(Group):
     """Losses between module and bus; they multiply."""
 
-    soiling_loss: Fraction = Field(0.03, description="dirt on the glass (common practice)")
-    mismatch_loss: Fraction = Field(0.02, description="unlike modules and tolerance (common practice)")
-    wiring_loss: Fraction = Field(0.02, description="array cable at full current (common practice)")
-    ageing_loss: Fraction = Field(0.05, description="module power lost by mid-life, 0.5 % a year x 10 (common practice)")
+    soiling_loss: Fraction = Field(default=0.03, description="dirt on the glass (common practice)")
+    mismatch_loss: Fraction = Field(
+        default=0.02, description="unlike modules and tolerance (common practice)"
+    )
+    wiring_loss: Fraction = Field(default=0.02, description="array cable at full current (common practice)")
+    ageing_loss: Fraction = Field(
+        default=0.05, description="module power lost by mid-life, 0.5 % a year x 10 (common practice)"
+    )
     irradiance_factor_isc: float = Field(
-        1.25, ge=1, le=1.5, description="bright-sky factor on short-circuit current (NEC 690.8(A))"
+        default=1.25, ge=1, le=1.5, description="bright-sky factor on short-circuit current (NEC 690.8(A))"
     )
 
 
 class BatterySettings(Group):
     """Ageing, depth and temperature of batteries."""
 
-    end_of_life_share: Share = Field(0.8, description="capacity left at end of life (IEEE 485, from memory)")
-    daily_depth_max_lead_acid: Share = Field(0.20, description="greatest daily discharge / rated capacity")
-    daily_depth_max_lfp: Share = Field(0.60, description="greatest daily discharge / rated capacity")
-    temperature_derating: bool = Field(True, description="lead-acid capacity falls with cold (IEEE 485 table)")
-    enclosure_damping_k: float = Field(
-        5.0, ge=0, le=30, description="how far the enclosure keeps a battery above the extreme minimum"
+    end_of_life_share: Share = Field(
+        default=0.8, description="capacity left at end of life (IEEE 485, from memory)"
     )
-    enclosure_rise_k: float = Field(5.0, ge=0, le=40, description="battery above hot-month mean air")
+    daily_depth_max_lead_acid: Share = Field(
+        default=0.20, description="greatest daily discharge / rated capacity"
+    )
+    daily_depth_max_lfp: Share = Field(default=0.60, description="greatest daily discharge / rated capacity")
+    temperature_derating: bool = Field(
+        default=True, description="lead-acid capacity falls with cold (IEEE 485 table)"
+    )
+    enclosure_damping_k: float = Field(
+        default=5.0,
+        ge=0,
+        le=30,
+        description="how far the enclosure keeps a battery above the extreme minimum",
+    )
+    enclosure_rise_k: float = Field(default=5.0, ge=0, le=40, description="battery above hot-month mean air")
 
 
 class SolverSettings(Group):
     """How far to prove the plan."""
 
-    gap: float = Field(0.0, ge=0, le=1, description="relative gap at which to stop")
-    time_limit_s: float = Field(120.0, gt=0, description="limit on the integer model; counted work needs no limit")
-    threads: int = Field(1, ge=1, le=64, description="solver threads")
+    gap: float = Field(default=0.0, ge=0, le=1, description="relative gap at which to stop")
+    time_limit_s: float = Field(
+        default=120.0, gt=0, description="limit on the integer model; counted work needs no limit"
+    )
+    threads: int = Field(default=1, ge=1, le=64, description="solver threads")
 
 
 class Settings(Group):
     """All settings of a scenario."""
 
-    name: str = Field("", max_length=200, description="title of the scenario")
-    currency: str = Field("EUR", pattern=r"^[A-Z]{3}$", description="ISO 4217 code of all money in the plan")
+    name: str = Field(default="", max_length=200, description="title of the scenario")
+    currency: str = Field(
+        default="EUR", pattern=r"^[A-Z]{3}$", description="ISO 4217 code of all money in the plan"
+    )
     plan_date: datetime.date = Field(description="day on which prices must be valid")
     catalogue: str = Field(
-        "built-in", min_length=1, description="`built-in`, or the catalogue's folder relative to the scenario's"
+        default="built-in",
+        min_length=1,
+        description="`built-in`, or the catalogue's folder relative to the scenario's",
     )
     policy: Policy = Policy()
     climate: ClimateSettings = ClimateSettings()

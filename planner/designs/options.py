@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.demand import SupplyKit
-from planner.designs import array, battery, bus
+from planner.designs import battery, bus, pv_array
 from planner.designs.catalogue import CatalogueArrays, block_class_v
 from planner.settings import Settings
 from planner.units import HOURS_PER_DAY, W_PER_M2_STC
@@ -180,7 +180,7 @@ def make_stores(inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int,
     kit, b, p_setpoint = kit[keep], b[keep], setpoint[p][keep]
     return Stores(
         kit=kit, battery=b, series=series[b], setpoint_v=p_setpoint,
-        charging_v=array.charging_v(cat.battery("nominal_v")[b], p_setpoint, series[b]),
+        charging_v=pv_array.charging_v(cat.battery("nominal_v")[b], p_setpoint, series[b]),
         string_wh=rated[b] * series[b], usable_wh=string_usable_wh(cat, inputs, settings)[b] * series[b],
         controllers_fit=controllers_fit[keep],
     )
@@ -200,11 +200,11 @@ def controllers_in_range(
 
 def series_limits(cat: CatalogueArrays, inputs: SiteInputs) -> IntArray:
     """Most modules in series by cold open-circuit voltage, for each module and controller (M, C)."""
-    cold = array.cold_v_oc_v(cat.module("v_oc_v"), cat.module("beta_voc_per_k"), inputs.temp_air_min_c)
+    cold = pv_array.cold_v_oc_v(cat.module("v_oc_v"), cat.module("beta_voc_per_k"), inputs.temp_air_min_c)
     limit = np.minimum(cat.module("system_voltage_max_v")[:, None], cat.controller("pv_input_max_v")[None, :])
     most = np.floor(limit / cold[:, None] + EPS).astype(np.int64)
     usable = (cat.module("temp_min_c") <= inputs.temp_air_min_c) & (
-        cat.module("temp_max_c") >= inputs.temp_air_max_c + array.CELL_RISE_K
+        cat.module("temp_max_c") >= inputs.temp_air_max_c + pv_array.CELL_RISE_K
     )
     return np.minimum(np.where(usable[:, None], most, 0), SERIES_MAX)
 
@@ -245,13 +245,13 @@ def _unit_w(
     inputs: SiteInputs, cat: CatalogueArrays, m: IntArray, c: IntArray, s: IntArray, settings: Settings
 ) -> FloatArray:
     """Power at the bus (A for PWM) of one string at 1000 W/m2 and each month's cell temperature (A, 12)."""
-    factor = array.derating(settings.array) * cat.controller("efficiency")[c]
+    factor = pv_array.derating(settings.array) * cat.controller("efficiency")[c]
     full = np.full((1, 1), W_PER_M2_STC)
-    tracked = array.mppt_wh(
+    tracked = pv_array.mppt_wh(
         (cat.module("nameplate_w")[m] * s)[:, None], cat.module("gamma_pmp_per_k")[m][:, None], full,
         inputs.temp_cell_c[None, :], factor[:, None],
     )
-    direct = array.pwm_wh(cat.module("i_mp_a")[m][:, None], 1.0, full, factor[:, None])
+    direct = pv_array.pwm_wh(cat.module("i_mp_a")[m][:, None], 1.0, full, factor[:, None])
     return np.where(cat.mppt[c][:, None], tracked, direct)
 
 
@@ -320,7 +320,7 @@ def least_strings(
     strings = np.where(strings <= columns.strings_max, strings, 0)
     strings = _raise_for_clipping(inputs, cat, columns, strings, need[:, draw_of], charging)
     rows = strings[group_of.ravel()]
-    voltage = array.hot_v_mp_v(cat.module("v_mp_v"), cat.module("gamma_pmp_per_k"), inputs.temp_air_max_c)
+    voltage = pv_array.hot_v_mp_v(cat.module("v_mp_v"), cat.module("gamma_pmp_per_k"), inputs.temp_air_max_c)
     hot = voltage[columns.module] * columns.series - cat.controller("headroom_v")[columns.controller]
     ok = hot[None, :] >= (stores.setpoint_v * stores.series)[:, None] - EPS
     ok &= stores.controllers_fit[:, columns.controller]
@@ -339,7 +339,7 @@ def clipped_energy(
     power = unit_w * strings[:, None]
     limit = W_PER_M2_STC * limit_w[:, None] / power
     month = np.broadcast_to(np.arange(power.shape[1]), power.shape)
-    hours = array.clipped_wh_m2(
+    hours = pv_array.clipped_wh_m2(
         inputs.poa_clipped_wh_m2_day, inputs.clip_irradiance_w_m2, limit.ravel(), month.ravel()
     )
     return power * hours.reshape(power.shape) / W_PER_M2_STC

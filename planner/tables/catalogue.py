@@ -7,7 +7,7 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from planner.tables.rows import Fraction, Identifier, NonNegative, Positive, Row, Sku, Text
+from planner.tables.rows import Fraction, Identifier, NonNegative, Positive, Row, Sku, SystemVoltage, Text
 
 
 class Chemistry(StrEnum):
@@ -116,17 +116,21 @@ class ControllerRow(SkuRow):
     """A solar charge controller."""
 
     kind: ControllerKind = Field(description="pwm or mppt")
-    system_voltage_min_v: int = Field(description="lowest nominal battery voltage")
-    system_voltage_max_v: int = Field(description="highest nominal battery voltage")
+    system_voltage_min_v: SystemVoltage = Field(description="lowest nominal battery voltage")
+    system_voltage_max_v: SystemVoltage = Field(description="highest nominal battery voltage")
     pv_input_max_v: Positive = Field(le=1000, description="greatest array open-circuit voltage")
     pv_input_max_a: Positive = Field(le=200, description="greatest array short-circuit current")
     output_max_a: Positive = Field(le=200, description="greatest charge current")
     headroom_v: NonNegative = Field(1.0, le=20, description="array voltage needed above the charging voltage")
     efficiency: float = Field(gt=0.5, le=1, description="energy out / energy in")
     own_draw_w: NonNegative = Field(le=50, description="own consumption, around the clock")
-    charge_max_v: Positive = Field(le=80, description="highest charging voltage it makes, compensation included")
+    charge_max_v: Positive = Field(
+        le=80, description="highest charging voltage it makes, compensation included"
+    )
     temp_compensated: bool = Field(True, description="follows the battery's temperature")
-    load_terminal_max_a: Positive | None = Field(None, le=200, description="load terminals' current; blank: none")
+    load_terminal_max_a: Positive | None = Field(
+        None, le=200, description="load terminals' current; blank: none"
+    )
     volume_l: Positive = Field(le=100, description="outer volume")
 
 

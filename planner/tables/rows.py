@@ -9,12 +9,28 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
-Identifier = Annotated[
-    str,
-    Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$"),
-]
+SYSTEM_VOLTAGES_V = (12, 24, 48)  # nominal DC buses
+
+
+def _iso_date(value: object) -> object:
+    """Text dates are year-month-day alone: a bare number would pass for seconds since 1970."""
+    if isinstance(value, str) and (len(value) != 10 or value[4] != "-" or value[7] != "-"):
+        raise PydanticCustomError("bad_date", "Input should be a date written as 2026-03-31")
+    if isinstance(value, int | float):
+        raise PydanticCustomError("bad_date", "Input should be a date, not a number")
+    return value
+
+
+def _system_voltage(value: int) -> int:
+    if value not in SYSTEM_VOLTAGES_V:
+        raise PydanticCustomError("system_voltage", "Input should be 12, 24 or 48")
+    return value
+
+
+Identifier = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9][A-Za-z0-9_.\-]*$")]
 Sku = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[\x21-\x7e]([\x20-\x7e]*[\x21-\x7e])?$")]
 Text = Annotated[str, Field(max_length=200)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
@@ -22,6 +38,8 @@ Positive = Annotated[float, Field(gt=0)]
 NonNegative = Annotated[float, Field(ge=0)]
 Money = Annotated[Decimal, Field(ge=0, max_digits=14, decimal_places=4)]
 Month = Annotated[int, Field(ge=1, le=12)]
+Day = Annotated[datetime.date, BeforeValidator(_iso_date)]
+SystemVoltage = Annotated[int, AfterValidator(_system_voltage)]
 Currency = Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
 
 
@@ -66,7 +84,7 @@ class SiteRow(Row):
     autonomy_days: float | None = Field(
         None, gt=0, le=60, description="days of load the battery carries alone; blank: policy.autonomy_days"
     )
-    system_voltage_v: int | None = Field(
+    system_voltage_v: SystemVoltage | None = Field(
         None, description="nominal DC bus, 12, 24 or 48; blank: any of policy.system_voltages_v"
     )
     array_to_load_ratio: float | None = Field(
@@ -99,7 +117,9 @@ class SiteMonthRow(Row):
     shading_loss: Fraction | None = Field(None, description="share of irradiation lost to shade")
     snow_loss: Fraction | None = Field(None, description="share of irradiation lost to snow on the modules")
     albedo: Fraction | None = Field(None, description="ground reflectance; blank: 0.2")
-    other_supply_wh_day: NonNegative | None = Field(None, description="energy from another source, at the bus")
+    other_supply_wh_day: NonNegative | None = Field(
+        None, description="energy from another source, at the bus"
+    )
 
 
 class HorizonRow(Row):
@@ -131,8 +151,12 @@ class DeviceRow(Row):
     input_max_v: float | None = Field(None, gt=0, le=400, description="highest supply voltage")
     average_w: NonNegative = Field(le=2000, description="mean power while on, at the device")
     max_w: Positive = Field(le=3000, description="greatest power, at the device")
-    data_ports: int = Field(1, ge=0, le=8, description="Ethernet ports it needs on the switch, its PoE port included")
-    power_allocation: Allocation = Field(Allocation.CLASS, description="budget by class, or by max_w if switch allows")
+    data_ports: int = Field(
+        1, ge=0, le=8, description="Ethernet ports it needs on the switch, its PoE port included"
+    )
+    power_allocation: Allocation = Field(
+        Allocation.CLASS, description="budget by class, or by max_w if switch allows"
+    )
     schedule: Identifier = Field("always", description="`always`, `day`, `night`, or one of `schedules`")
 
 
@@ -141,41 +165,41 @@ class ScheduleRow(Row):
 
     schedule: Identifier = Field(description="key of the schedule; not always, day or night")
     h00: Fraction = Field(description="share of the hour from 00 to 01 solar time")
-    h01: Fraction
-    h02: Fraction
-    h03: Fraction
-    h04: Fraction
-    h05: Fraction
-    h06: Fraction
-    h07: Fraction
-    h08: Fraction
-    h09: Fraction
-    h10: Fraction
-    h11: Fraction
-    h12: Fraction
-    h13: Fraction
-    h14: Fraction
-    h15: Fraction
-    h16: Fraction
-    h17: Fraction
-    h18: Fraction
-    h19: Fraction
-    h20: Fraction
-    h21: Fraction
-    h22: Fraction
-    h23: Fraction
+    h01: Fraction = Field(description="the same, from 01 to 02")
+    h02: Fraction = Field(description="the same, from 02 to 03")
+    h03: Fraction = Field(description="the same, from 03 to 04")
+    h04: Fraction = Field(description="the same, from 04 to 05")
+    h05: Fraction = Field(description="the same, from 05 to 06")
+    h06: Fraction = Field(description="the same, from 06 to 07")
+    h07: Fraction = Field(description="the same, from 07 to 08")
+    h08: Fraction = Field(description="the same, from 08 to 09")
+    h09: Fraction = Field(description="the same, from 09 to 10")
+    h10: Fraction = Field(description="the same, from 10 to 11")
+    h11: Fraction = Field(description="the same, from 11 to 12")
+    h12: Fraction = Field(description="the same, from 12 to 13")
+    h13: Fraction = Field(description="the same, from 13 to 14")
+    h14: Fraction = Field(description="the same, from 14 to 15")
+    h15: Fraction = Field(description="the same, from 15 to 16")
+    h16: Fraction = Field(description="the same, from 16 to 17")
+    h17: Fraction = Field(description="the same, from 17 to 18")
+    h18: Fraction = Field(description="the same, from 18 to 19")
+    h19: Fraction = Field(description="the same, from 19 to 20")
+    h20: Fraction = Field(description="the same, from 20 to 21")
+    h21: Fraction = Field(description="the same, from 21 to 22")
+    h22: Fraction = Field(description="the same, from 22 to 23")
+    h23: Fraction = Field(description="the same, from 23 to 24")
     m01: Fraction = Field(1.0, description="factor on all hours in January")
-    m02: Fraction = 1.0
-    m03: Fraction = 1.0
-    m04: Fraction = 1.0
-    m05: Fraction = 1.0
-    m06: Fraction = 1.0
-    m07: Fraction = 1.0
-    m08: Fraction = 1.0
-    m09: Fraction = 1.0
-    m10: Fraction = 1.0
-    m11: Fraction = 1.0
-    m12: Fraction = 1.0
+    m02: Fraction = Field(1.0, description="the same, in February")
+    m03: Fraction = Field(1.0, description="the same, in March")
+    m04: Fraction = Field(1.0, description="the same, in April")
+    m05: Fraction = Field(1.0, description="the same, in May")
+    m06: Fraction = Field(1.0, description="the same, in June")
+    m07: Fraction = Field(1.0, description="the same, in July")
+    m08: Fraction = Field(1.0, description="the same, in August")
+    m09: Fraction = Field(1.0, description="the same, in September")
+    m10: Fraction = Field(1.0, description="the same, in October")
+    m11: Fraction = Field(1.0, description="the same, in November")
+    m12: Fraction = Field(1.0, description="the same, in December")
 
 
 class PriceRow(Row):
@@ -187,8 +211,8 @@ class PriceRow(Row):
     unit_price: Money = Field(description="price of one unit at this tier")
     currency: Currency = Field(description="ISO 4217 code")
     tier_kind: TierKind = Field(TierKind.ALL_UNITS, description="how the tier applies")
-    valid_from: datetime.date | None = Field(None, description="first day of validity")
-    valid_to: datetime.date | None = Field(None, description="last day of validity")
+    valid_from: Day | None = Field(None, description="first day of validity")
+    valid_to: Day | None = Field(None, description="last day of validity")
 
 
 class StockRow(Row):
@@ -215,5 +239,5 @@ class FxRow(Row):
 
     currency: Currency = Field(description="ISO 4217 code of the foreign currency")
     rate: Annotated[Decimal, Field(gt=0)] = Field(description="scenario currency per unit of this currency")
-    date: datetime.date = Field(description="day of the rate")
+    date: Day = Field(description="day of the rate")
     source: Text = Field("", description="where the rate comes from")

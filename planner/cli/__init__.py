@@ -1,0 +1,32 @@
+"""The command line: a thin shell over the library.
+
+A command parses, calls one library function and prints. Exceptions become exit codes in one
+place, `planner.cli.app`. Nothing heavy is imported before a command runs, so that help is instant.
+"""
+
+import sys
+import traceback
+from types import TracebackType
+
+from typer.main import get_command
+
+from planner.cli import check, columns
+from planner.cli.app import ExitCode, app
+
+__all__ = ["ExitCode", "app", "main"]
+
+app.command("check")(check.check)
+app.command("columns")(columns.columns)
+
+
+def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
+    """Last resort for an error nobody raised on purpose: the whole traceback, and an exit code of its own."""
+    traceback.print_exception(kind, error, trace)
+    print("planner: this is a bug; please report it with the lines above", file=sys.stderr)
+    raise SystemExit(int(ExitCode.BUG))
+
+
+def main() -> None:
+    """Entry point of `planner` and `python -m planner`."""
+    sys.excepthook = _bug
+    get_command(app)()  # calling `app` itself would put another hook in place

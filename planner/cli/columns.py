@@ -1,0 +1,53 @@
+"""`planner columns`: the data dictionary."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from planner.cli.output import JsonOption, show_table
+
+if TYPE_CHECKING:
+    from planner.tables.columns import Column
+
+FIELDS = ("table", "column", "type", "required", "default", "range", "meaning")
+SETTINGS = "settings"
+
+
+def columns(
+    table: Annotated[
+        str | None, typer.Argument(help="A table, or `settings`; all tables where left out.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the columns of the tables, or the settings, with type, range, default and meaning.
+
+    \b
+    Example:
+      planner columns sites
+    """
+    found = _dictionary(table)
+    rows = [[getattr(column, name) for name in FIELDS] for column in found]
+    if not as_json:
+        rows = [
+            [("yes" if cell else "no") if isinstance(cell, bool) else cell for cell in row] for row in rows
+        ]
+    show_table(FIELDS, rows, as_json=as_json)
+
+
+def _dictionary(table: str | None) -> "list[Column]":
+    from planner.settings_file import setting_columns
+    from planner.tables.columns import table_columns
+    from planner.tables.nearest import did_you_mean
+    from planner.tables.registry import BY_NAME
+
+    if table == SETTINGS:
+        return list(setting_columns())
+    if table is None:
+        return [column for name in BY_NAME for column in table_columns(name)]
+    if table not in BY_NAME:
+        names = [*BY_NAME, SETTINGS]
+        raise typer.BadParameter(
+            f"no table is named {table!r}; {did_you_mean(table, names, 'tables: ' + ', '.join(names))}",
+            param_hint="TABLE",
+        )
+    return list(table_columns(table))

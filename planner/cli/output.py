@@ -1,0 +1,119 @@
+"""Output of all commands: data on standard output, everything else on standard error.
+
+A table is drawn on a terminal, tab-separated in a pipe, and JSON where `--json` asks for it.
+"""
+
+import json
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Annotated, Any, TextIO
+
+import typer
+
+from planner.errors import Problem, Severity
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON on standard output.")]
+QuietOption = Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")]
+SetOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set", metavar="NAME=VALUE", help="Override a setting, as policy.autonomy_days=7; repeatable."
+    ),
+]
+
+PROBLEM_COLUMNS = ("severity", "file", "line", "column", "value", "code", "message", "rule", "remedy")
+
+
+def parse_overrides(texts: Sequence[str] | None) -> dict[str, str]:
+    """Settings of `--set name=value`, the last of a name winning."""
+    overrides = {}
+    for text in texts or ():
+        name, equals, value = text.partition("=")
+        if not equals or not name.strip():
+            raise typer.BadParameter(
+                f"{text!r} is not NAME=VALUE, as policy.autonomy_days=7", param_hint="--set"
+            )
+        overrides[name.strip()] = value.strip()
+    return overrides
+
+
+def show_json(value: Any, *, stream: TextIO | None = None) -> None:
+    """Print a value as JSON, in ASCII so that any terminal and any locale can take it."""
+    print(json.dumps(value, indent=2, default=str), file=stream or sys.stdout)
+
+
+def show_table(
+    columns: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    as_json: bool = False,
+    stream: TextIO | None = None,
+) -> None:
+    """Print rows: JSON objects, a drawn table on a terminal, or tab-separated text."""
+    stream = stream or sys.stdout
+    if as_json:
+        show_json([dict(zip(columns, row, strict=True)) for row in rows], stream=stream)
+        return
+    texts = [[printable(cell) for cell in row] for row in rows]
+    if stream.isatty():
+        _draw(columns, texts, stream)
+        return
+    for row in (list(columns), *texts):
+        print("\t".join(row), file=stream)
+
+
+def _draw(columns: Sequence[str], rows: Sequence[Sequence[str]], stream: TextIO) -> None:
+    from rich.box import SIMPLE
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    shown = [i for i in range(len(columns)) if any(row[i] for row in rows)] or list(range(len(columns)))
+    table = Table(*(columns[i] for i in shown), box=SIMPLE, pad_edge=False)
+    for row in rows:
+        table.add_row(*(Text(row[i]) for i in shown))  # Text, as a cell may look like markup
+    Console(file=stream).print(table)
+
+
+def printable(value: object) -> str:
+    """Text of a cell on one line; control characters from a file must not steer a terminal."""
+    text = "" if value is None else str(value)
+    return text if text.isprintable() else "".join(c if c.isprintable() else ascii(c)[1:-1] for c in text)
+
+
+def problem_row(problem: Problem) -> tuple[object, ...]:
+    """A problem in the order of `PROBLEM_COLUMNS`."""
+    return tuple(getattr(problem, name) for name in PROBLEM_COLUMNS)
+
+
+def show_problems(
+    problems: Sequence[Problem], *, as_json: bool = False, stream: TextIO | None = None
+) -> None:
+    """Print problems as a table; nothing where there is none, unless as JSON."""
+    if problems or as_json:
+        show_table(PROBLEM_COLUMNS, map(problem_row, problems), as_json=as_json, stream=stream)
+
+
+def counted(problems: Sequence[Problem]) -> str:
+    """`2 errors, 1 warning`."""
+    errors = sum(problem.severity is Severity.ERROR for problem in problems)
+    return f"{_number(errors, 'error')}, {_number(len(problems) - errors, 'warning')}"
+
+
+def _number(count: int, word: str) -> str:
+    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+
+
+def note(text: str, *, quiet: bool = False) -> None:
+    """A line for the person at the terminal, on standard error."""
+    if not quiet:
+        print(text, file=sys.stderr)
+
+
+def show_fields(fields: Mapping[str, object], *, as_json: bool = False) -> None:
+    """Print named values: a JSON object, or one `name<tab>value` a line."""
+    if as_json:
+        show_json(dict(fields))
+        return
+    for name, value in fields.items():
+        print(f"{name}\t{printable(value)}")

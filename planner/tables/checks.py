@@ -1,0 +1,151 @@
+"""Checks across rows and tables; each yields problems and looks at sound rows only."""
+
+import datetime
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+from planner.errors import Problem, Severity
+from planner.tables.explain import shown
+from planner.tables.nearest import did_you_mean
+from planner.tables.read import ReadTable
+from planner.tables.registry import SKU_TABLES
+
+BUILT_IN_SCHEDULES = frozenset({"always", "day", "night"})
+HINTS_MAX = 50  # nearest names looked up in one column: a hint costs more than the check
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """All tables, and what of the settings the checks need; None where the settings are at fault."""
+
+    tables: Mapping[str, ReadTable]
+    plan_date: datetime.date | None = None
+    currency: str | None = None
+
+    def rows(self, name: str) -> Sequence[Any]:
+        """Sound rows of a table."""
+        return self.tables[name].rows
+
+    @cached_property
+    def skus(self) -> dict[str, tuple[str, int]]:
+        """Every SKU of the catalogue's records, faulty rows too: its first table and line."""
+        found: dict[str, tuple[str, int]] = {}
+        for name in SKU_TABLES:
+            table = self.tables[name]
+            for record, line in zip(table.records, table.record_lines, strict=True):
+                if "sku" in record:
+                    found.setdefault(str(record["sku"]), (table.file, line))
+        return found
+
+    @property
+    def skus_known(self) -> bool:
+        """Whether every SKU table could be read, so that an unknown SKU is truly unknown."""
+        return all(self.tables[name].known for name in SKU_TABLES)
+
+
+Check = Callable[[Context], Iterator[Problem]]
+
+
+def check_tables(
+    tables: Mapping[str, ReadTable], *, plan_date: datetime.date | None, currency: str | None
+) -> list[Problem]:
+    """Every problem between rows and between tables, errors and warnings."""
+    from planner.tables.part_checks import PART_CHECKS
+    from planner.tables.site_checks import SITE_CHECKS
+    from planner.tables.trade_checks import TRADE_CHECKS
+
+    context = Context(tables=tables, plan_date=plan_date, currency=currency)
+    checks: tuple[Check, ...] = (
+        duplicate_keys,
+        duplicate_skus,
+        references,
+        *SITE_CHECKS,
+        *PART_CHECKS,
+        *TRADE_CHECKS,
+    )
+    return [problem for check in checks for problem in check(context)]
+
+
+def duplicate_keys(context: Context) -> Iterator[Problem]:
+    """A key stands once in its table; both lines are named."""
+    for table in context.tables.values():
+        key = table.spec.key
+        if not key:
+            continue
+        first: dict[tuple[Any, ...], int] = {}
+        for at, row in enumerate(table.rows):
+            value = tuple(getattr(row, name) for name in key)
+            before = first.setdefault(value, at)
+            if before != at:
+                yield table.problem(
+                    at,
+                    code="duplicate-key",
+                    column=key[0] if len(key) == 1 else ", ".join(key),
+                    value=" / ".join("" if part is None else str(part) for part in value),
+                    message=f"stands on line {table.lines[before]} already",
+                    rule="unique",
+                    remedy="delete one of the two rows, or give one another key",
+                )
+
+
+def duplicate_skus(context: Context) -> Iterator[Problem]:
+    """A SKU stands in one table of the catalogue only."""
+    for name in SKU_TABLES:
+        table = context.tables[name]
+        for at, row in enumerate(table.rows):
+            file, line = context.skus[row.sku]
+            if file != table.file:
+                yield table.problem(
+                    at,
+                    code="duplicate-sku",
+                    column="sku",
+                    value=row.sku,
+                    message=f"stands in {file}, line {line}, too",
+                    remedy="give one of the two parts another SKU",
+                    rule="unique over the catalogue",
+                )
+
+
+def references(context: Context) -> Iterator[Problem]:
+    """A row that points at another table points at a row that is there."""
+    for table in context.tables.values():
+        for column, (other, other_column) in table.spec.references.items():
+            target = context.tables[other]
+            if not target.known:
+                continue
+            options = target.values(other_column)
+            if other == "schedules":
+                options = options | BUILT_IN_SCHEDULES
+            yield from dangling(table, column, options, target.file)
+    if context.skus_known:
+        for name in ("prices", "stock"):
+            yield from dangling(
+                context.tables[name], "sku", set(context.skus), "the catalogue's tables of parts"
+            )
+
+
+def dangling(
+    table: ReadTable, column: str, options: set[str], where: str, severity: Severity = Severity.ERROR
+) -> Iterator[Problem]:
+    """Problems for records whose `column` names nothing in `options`; a blank names its default."""
+    hints: dict[str, str] = {}
+    otherwise = f"add it to {where}, or write a name that stands there"
+    for at, (record, line) in enumerate(zip(table.records, table.record_lines, strict=True)):
+        name = str(record.get(column, ""))
+        if not name or name in options or at in table.ragged:
+            continue
+        if name not in hints:
+            hints[name] = did_you_mean(name, options, otherwise) if len(hints) < HINTS_MAX else otherwise
+        yield Problem(
+            code="unknown-reference",
+            file=table.file,
+            line=line,
+            column=column,
+            value=shown(name),
+            message=f"does not stand in {where}",
+            remedy=hints[name],
+            severity=severity,
+            rule=f"a row of {where}",
+        )

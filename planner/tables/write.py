@@ -1,0 +1,174 @@
+"""Tables of a plan as CSV and Parquet: the same rows in both, the same bytes for the same rows."""
+
+import datetime
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from enum import Enum
+from pathlib import Path
+from typing import Any
+
+FLOAT_DIGITS = (
+    9  # significant digits kept: beyond any input's accuracy, below the noise of summing in another order
+)
+DECIMAL_SCALE = 4  # decimals of money columns in Parquet, as many as a price may have
+DECIMAL_PRECISION = 38  # digits of Parquet's decimal128
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text cell that begins so
+
+Cell = str | bool | int | float | Decimal | datetime.date | None
+
+
+def write_table(
+    folder: Path,
+    name: str,
+    columns: Mapping[str, Sequence[Any]],
+    *,
+    types: Mapping[str, type] | None = None,
+    units: Mapping[str, str] | None = None,
+) -> tuple[Path, Path]:
+    """Write `name.csv` and `name.parquet` with the same columns and rows.
+
+    Parameters
+    ----------
+    folder : Path
+        An existing folder.
+    name : str
+        Table name, without suffix.
+    columns : mapping
+        Column name to values of equal length: text, numbers, Decimal, dates, enums, None; arrays too.
+        NaN is written as blank.
+    types : mapping, optional
+        `str`, `bool`, `int`, `float`, `Decimal` or `datetime.date` of columns; else taken from the
+        values, and text where a column has none.
+    units : mapping, optional
+        Unit of columns, kept as metadata of the Parquet field.
+
+    Returns
+    -------
+    tuple of Path
+        The CSV and the Parquet file.
+
+    Raises
+    ------
+    ValueError
+        Columns of unequal length, or a column of values that share no type.
+    """
+    cells = {column: [_cell(value) for value in _plain(values)] for column, values in columns.items()}
+    if len({len(values) for values in cells.values()}) > 1:
+        lengths = {column: len(values) for column, values in cells.items()}
+        raise ValueError(f"columns of table {name} differ in length: {lengths}")
+    kinds = {column: (types or {}).get(column) or _kind(column, values) for column, values in cells.items()}
+    cells = {column: [_cast(value, kinds[column]) for value in values] for column, values in cells.items()}
+    return _write_csv(folder / f"{name}.csv", cells), _write_parquet(
+        folder / f"{name}.parquet", cells, kinds, units or {}
+    )
+
+
+def guard(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: a leading apostrophe where it would."""
+    return "'" + text if text.startswith(FORMULA_STARTS) else text
+
+
+def _plain(values: Sequence[Any]) -> Sequence[Any]:
+    """NumPy arrays as lists of Python's own numbers."""
+    to_list = getattr(values, "tolist", None)
+    return to_list() if to_list is not None else values
+
+
+def _cell(value: Any) -> Cell:
+    """One value as a plain Python value; NumPy scalars and enums are unwrapped, NaN becomes None."""
+    if isinstance(value, Enum):
+        value = value.value
+    item = getattr(value, "item", None)
+    if item is not None:
+        value = item()
+    if isinstance(value, datetime.datetime):
+        value = value.date()
+    if isinstance(value, float):
+        return _rounded(value) if value == value else None
+    if value is None or isinstance(value, str | bool | int | Decimal | datetime.date):
+        return value
+    raise ValueError(f"a cell cannot hold {type(value).__name__}")
+
+
+def _rounded(value: float) -> float:
+    return float(f"{value:.{FLOAT_DIGITS}g}") + 0.0  # + 0.0 turns -0.0 into 0.0
+
+
+def _kind(column: str, values: Sequence[Cell]) -> type:
+    """The type of a column: of its values, whole numbers beside fractions counting as fractions."""
+    kinds = {type(value) for value in values if value is not None}
+    if not kinds:
+        return str
+    if len(kinds) == 1:
+        return kinds.pop()
+    for wide in (float, Decimal):
+        if kinds == {int, wide}:
+            return wide
+    raise ValueError(f"column {column} mixes {', '.join(sorted(kind.__name__ for kind in kinds))}")
+
+
+def _cast(value: Cell, kind: type) -> Cell:
+    if value is None or type(value) is kind:
+        return value
+    if kind is Decimal and not isinstance(value, datetime.date):
+        return Decimal(str(value))
+    cast: Cell = kind(value)
+    return cast
+
+
+def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:
+    # Joined by hand: the standard writer leaves a lone carriage return unquoted before Python 3.13.
+    columns = [[_quoted(_text(value)) for value in values] for values in cells.values()]
+    rows = [[_quoted(name) for name in cells], *zip(*columns, strict=True)]
+    lines = [",".join(row) or '""' for row in rows]  # a lone blank cell is quoted, or its row would vanish
+    path.write_bytes(("\n".join(lines) + "\n").encode("utf-8"))
+    return path
+
+
+def _quoted(text: str) -> str:
+    if any(mark in text for mark in ',"\n\r'):
+        return '"' + text.replace('"', '""') + '"'
+    return text
+
+
+def _text(value: Cell) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return guard(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Decimal):
+        return format(value, "f")
+    return value.isoformat() if isinstance(value, datetime.date) else repr(value)
+
+
+def _write_parquet(
+    path: Path, cells: Mapping[str, Sequence[Cell]], kinds: Mapping[str, type], units: Mapping[str, str]
+) -> Path:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    arrow = {
+        str: pa.string(),
+        bool: pa.bool_(),
+        int: pa.int64(),
+        float: pa.float64(),
+        datetime.date: pa.date32(),
+    }
+    fields, arrays = [], []
+    for column, values in cells.items():
+        kind = arrow.get(kinds[column]) or pa.decimal128(DECIMAL_PRECISION, _scale(values))
+        unit = units.get(column)
+        fields.append(pa.field(column, kind, metadata={"unit": unit} if unit else None))
+        arrays.append(pa.array(values, type=kind))
+    table = pa.Table.from_arrays(arrays, schema=pa.schema(fields))
+    # No pandas metadata, no statistics of the writing machine: the bytes depend on the rows alone.
+    pq.write_table(table, path, compression="zstd", version="2.6")
+    return path
+
+
+def _scale(values: Sequence[Cell]) -> int:
+    """Decimals that hold every value of a money column exactly."""
+    exponents = (value.as_tuple().exponent for value in values if isinstance(value, Decimal))
+    return max([DECIMAL_SCALE, *(-exponent for exponent in exponents if isinstance(exponent, int))])
