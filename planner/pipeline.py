@@ -1,20 +1,33 @@
 """The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from planner import climate_step, outputs
-from planner.designs import SiteOptions, blocking_rule, make_catalogue_arrays, site_options
+import numpy as np
+
+from planner.climate import best_tilt, day_hours, default_azimuth_deg, lit_fraction, plane_of_array, site_climate
+from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
+from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
-from planner.fleet import make_market, solve_fleet
+from planner.fleet import FleetSolution, make_market, solve_fleet
 from planner.fleet.candidates import Pricer, SiteOffer, make_fittings, make_part_index
+from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.scenario import Scenario, read_scenario
+from planner.sites import (
+    FloatArray,
+    SiteArrays,
+    horizon_lines,
+    month_values,
+    own_months,
+    place_of,
+    site_arrays,
+)
 
-CACHE_SITES = 400  # fleets up to this size keep every site's priced designs in memory
+CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
 
 #: Called with the stage's name, the units done and their number.
 Progress = Callable[[str, int, int], None]
@@ -59,4 +72,218 @@ def plan_folder(
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {})
     plan = plan_fleet(checked, progress=progress, clock=clock)
-    return plan, write_plan(plan, out)
+    with clock.stage("write"):
+        return plan, write_plan(plan, out)
+
+
+def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: Clock | None = None) -> Plan:
+    """Plan a scenario's fleet.
+
+    A site without a feasible design does not stop the others: it comes back in `Plan.unserved` with the
+    rule that blocks it.
+
+    Raises
+    ------
+    SolverError
+        No plan was found for the sites that have designs.
+    """
+    clock = clock or Clock()
+    with clock.stage("climate"):
+        progress("climate", 0, len(scenario.tables.sites))
+        fleet = prepare(scenario)
+    with clock.stage("demand"):
+        progress("demand", 0, 1)
+        fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
+        fleet.tilt[:] = choose_tilts(fleet)
+    with clock.stage("designs"):
+        offers = site_offers(fleet, progress)
+    with clock.stage("fleet"):
+        progress("fleet", 0, 1)
+        solution = solve(fleet, offers)
+    with clock.stage("tables"):
+        progress("tables", 0, 1)
+        designs = chosen_designs(fleet, offers, solution)
+        return make_plan(fleet, designs, solution, clock.seconds)
+
+
+def prepare(scenario: Scenario) -> Fleet:
+    """Market, catalogue and climate of the scenario's sites."""
+    tables, settings = scenario.tables, scenario.settings
+    market = make_market(scenario)
+    catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
+    arrays, place = site_arrays(tables.sites, settings), place_of(scenario)
+    climate = site_climate(
+        latitude_deg=arrays.latitude_deg, longitude_deg=arrays.longitude_deg, elevation_m=arrays.elevation_m,
+        temp_air_min_c=arrays.temp_air_min_c, temp_air_max_c=arrays.temp_air_max_c,
+        own=own_months(tables.site_months, place), settings=settings.climate,
+    )
+    azimuth = np.where(
+        np.isfinite(arrays.surface_azimuth_deg), arrays.surface_azimuth_deg, default_azimuth_deg(arrays.latitude_deg)
+    )
+    plane = plane_of_array(
+        climate, surface_tilt_deg=candidate_tilts(arrays, settings.climate.tilts_deg), surface_azimuth_deg=azimuth,
+        horizon_deg=horizon_lines(tables.horizon, place),
+    )
+    hours = schedule_hours(day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules)
+    return Fleet(
+        scenario=scenario, market=market, catalogue=catalogue, arrays=arrays, climate=climate, plane=plane,
+        hours=hours, day_hours=day_hours(arrays.latitude_deg), kits={},
+        other_supply_wh_day=np.nan_to_num(month_values(tables.site_months, place, "other_supply_wh_day")),
+        tilt=np.zeros(len(tables.sites), dtype=np.int64), refusals={},
+        pricer=Pricer(
+            market=market, fittings=make_fittings(tables.balance, market), parts=make_part_index(catalogue, market)
+        ),
+    )
+
+
+def candidate_tilts(arrays: SiteArrays, tilts_deg: Sequence[float]) -> FloatArray:
+    """Tilts to try at each site (S, T); a stated tilt stands alone, repeated."""
+    stated = arrays.surface_tilt_deg[:, None]
+    return np.where(np.isfinite(stated), stated, np.array(sorted(tilts_deg))[None, :])
+
+
+def fleet_kits(scenario: Scenario, sold: frozenset[str]) -> dict[tuple[str, int], KitResult]:
+    """Kits of every load profile at every system voltage that a site may have."""
+    asked = {
+        (site.load_profile, voltage)
+        for site in scenario.tables.sites
+        for voltage in site_voltages(site.system_voltage_v, scenario)
+    }
+    return {
+        (profile, voltage): enumerate_kits(
+            scenario.tables, load_profile=profile, system_voltage_v=voltage, settings=scenario.settings, sold=sold
+        )
+        for profile, voltage in sorted(asked)
+    }
+
+
+def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
+    """System voltages to try at a site."""
+    return (stated,) if stated is not None else tuple(sorted(set(scenario.settings.policy.system_voltages_v)))
+
+
+def choose_tilts(fleet: Fleet) -> FloatArray:
+    """Best tilt of each site for the course of its load over the year, from its first kit."""
+    sites = fleet.scenario.tables.sites
+    shape = np.ones((len(sites), 12))
+    for i, site in enumerate(sites):
+        results = (fleet.kits[site.load_profile, v] for v in site_voltages(site.system_voltage_v, fleet.scenario))
+        kit = next((result.kits[0] for result in results if result.kits), None)
+        if kit is not None:
+            day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
+            shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
+    return best_tilt(fleet.plane, shape)
+
+
+def site_offers(fleet: Fleet, progress: Progress) -> list[SiteOffer]:
+    """Every site with its feasible designs; sites without any are noted with the rule that blocks them."""
+    offers, sites = [], fleet.scenario.tables.sites
+    keep = len(sites) <= CACHE_SITES
+    for i, site in enumerate(sites):
+        progress("designs", i, len(sites))
+        if fleet.climate.refusal[i]:
+            fleet.refusals[site.site_id] = Refusal(
+                rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i]
+            )
+            continue
+        options = site_designs(fleet, i)
+        if not options.options:
+            fleet.refusals[site.site_id] = explain(fleet, i)
+            continue
+        offers.append(options if keep else replace(options, options=[], kits=[]))
+    return offers
+
+
+def site_designs(fleet: Fleet, i: int) -> SiteOffer:
+    """Feasible designs of the i-th site at each voltage."""
+    site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
+    found, kits = [], []
+    for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
+        inputs = site_inputs(fleet, i, voltage)
+        if inputs is None:
+            continue
+        options = site_options(inputs, catalogue=fleet.catalogue, system_voltage_v=voltage, settings=settings)
+        if options.modules_parallel.size:
+            found.append(options)
+            kits.append(inputs.kits)
+    tilt = float(fleet.plane.surface_tilt_deg[i, fleet.tilt[i]])
+    return SiteOffer(
+        site=i, options=found, kits=kits, surface_tilt_deg=tilt, freight_per_kg=float(site.freight_per_kg),
+        fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
+    )
+
+
+def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
+    """What the designs of the i-th site at a voltage depend on; None without a kit."""
+    site = fleet.scenario.tables.sites[i]
+    kits = fleet.kits[site.load_profile, voltage].kits
+    if not kits:
+        return None
+    t, climate, plane = fleet.tilt[i], fleet.climate, fleet.plane
+    day, night = site_load_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
+    return SiteInputs(
+        site_id=site.site_id, poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
+        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t], clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
+        temp_cell_c=plane.temp_cell_c[i, :, t], temp_air_min_c=float(climate.temp_air_min_c[i]),
+        temp_air_max_c=float(climate.temp_air_max_c[i]), temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
+        temp_hot_month_c=float(climate.temp_hot_month_c[i]), day_hours=fleet.day_hours[i],
+        other_supply_wh_day=fleet.other_supply_wh_day[i], autonomy_days=float(fleet.arrays.autonomy_days[i]),
+        array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]), module_area_max_m2=site.module_area_max_m2,
+        kits=kits, day_wh=day[0], night_wh=night[0],
+    )
+
+
+def explain(fleet: Fleet, i: int) -> Refusal:
+    """Why the i-th site has no design."""
+    site = fleet.scenario.tables.sites[i]
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v)) is not None]
+    refusals = [r for v in voltages for r in fleet.kits[site.load_profile, v].refusals]
+    return blocking_rule(
+        site.site_id, inputs, kit_refusals=refusals, catalogue=fleet.catalogue, settings=fleet.scenario.settings
+    )
+
+
+def solve(fleet: Fleet, offers: Sequence[SiteOffer]) -> FleetSolution | None:
+    """Cheapest fleet over the sites that have designs; None where none has."""
+    if not offers:
+        return None
+    def again() -> Iterator[SiteOffer]:
+        for s, offer in enumerate(offers):
+            yield replace(with_options(fleet, offer), site=s)
+
+    return solve_fleet(fleet.pricer, again, sites=len(offers), settings=fleet.scenario.settings.solver)
+
+
+def with_options(fleet: Fleet, offer: SiteOffer) -> SiteOffer:
+    """The offer with its designs: those kept, else made anew."""
+    return offer if offer.options else site_designs(fleet, offer.site)
+
+
+def chosen_designs(fleet: Fleet, offers: Sequence[SiteOffer], solution: FleetSolution | None) -> list[SiteDesign]:
+    """The design of each site that has one, from its place in the pool."""
+    if solution is None:
+        return []
+    designs, market, fittings = [], fleet.market, fleet.pricer.fittings
+    for light, d in zip(offers, solution.choice, strict=True):
+        offer, column = with_options(fleet, light), solution.pool.column
+        k = int(column.option[d])
+        o, row, a = offer.options[k], int(column.row[d]), int(column.array[d])
+        inputs = site_inputs(fleet, offer.site, o.system_voltage_v)
+        assert inputs is not None  # a site with options has kits
+        use = solution.pool.usage[d].tocoo()
+        designs.append(SiteDesign(
+            site=offer.site, system_voltage_v=o.system_voltage_v, kit=offer.kits[k][int(o.kit[row])], inputs=inputs,
+            choice=Choice(
+                kit=int(o.kit[row]), battery=int(o.battery[row]), batteries_series=int(o.batteries_series[row]),
+                batteries_parallel=int(column.batteries_parallel[d]),
+                charge_setpoint_v=float(o.charge_setpoint_v[row]), module=int(o.module[a]),
+                modules_series=int(o.modules_series[a]), modules_parallel=int(column.modules_parallel[d]),
+                controller=int(o.controller[a]), controllers=int(o.controllers[a]),
+            ),
+            mount_sku=market.skus[fittings.mount_sku[column.mount[d]]], mounts=int(column.mounts[d]),
+            enclosure_sku=market.skus[fittings.enclosure_sku[column.enclosure[d]]],
+            enclosures=int(column.enclosures[d]),
+            units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
+        ))
+    return designs

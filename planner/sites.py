@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.climate import OwnMonths
 from planner.scenario import Scenario
 from planner.settings import Settings
 from planner.tables.rows import HorizonRow, SiteMonthRow, SiteRow
@@ -77,3 +78,12 @@ def horizon_lines(rows: Sequence[HorizonRow], place: dict[str, int]) -> FloatArr
 def place_of(scenario: Scenario) -> dict[str, int]:
     """Index of each site in the order of the table."""
     return {site.site_id: i for i, site in enumerate(scenario.tables.sites)}
+
+
+def own_months(rows: Sequence[SiteMonthRow], place: dict[str, int]) -> OwnMonths:
+    """What users state of their sites' months, NaN elsewhere."""
+    return OwnMonths(
+        ghi_wh_m2_day=month_values(rows, place, "ghi_wh_m2_day"), temp_air_c=month_values(rows, place, "temp_air_c"),
+        albedo=month_values(rows, place, "albedo"), shading_loss=month_values(rows, place, "shading_loss"),
+        snow_loss=month_values(rows, place, "snow_loss"),
+    )

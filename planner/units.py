@@ -19,3 +19,10 @@ def shipped(kind: str) -> Path:
     package = Path(str(resources.files("planner")))
     inside = package / "_shipped" / kind
     return inside if inside.is_dir() else package.parent / kind
+
+
+def bundled_scenario(name: Path) -> Path:
+    """The folder as given, or the bundled scenario of that name where there is no such folder."""
+    bundled = shipped("scenarios") / name
+    plain = len(name.parts) == 1 and not name.exists()
+    return bundled if plain and bundled.is_dir() else name

@@ -10,13 +10,14 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, columns
+from planner.cli import check, columns, plan
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
+app.command("plan")(plan.plan)
 
 
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:

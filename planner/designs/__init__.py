@@ -1,6 +1,11 @@
 """Designs: array, controller and battery physics, and every feasible design of a site."""
 
+from planner.designs.balance import Balance, Choice, design_balance
 from planner.designs.catalogue import CatalogueArrays, make_catalogue_arrays
+from planner.designs.diagnosis import blocking_rule
 from planner.designs.options import SiteInputs, SiteOptions, site_options
 
-__all__ = ["CatalogueArrays", "SiteInputs", "SiteOptions", "make_catalogue_arrays", "site_options"]
+__all__ = [
+    "Balance", "CatalogueArrays", "Choice", "SiteInputs", "SiteOptions", "blocking_rule", "design_balance",
+    "make_catalogue_arrays", "site_options",
+]

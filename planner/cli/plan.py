@@ -1,0 +1,59 @@
+"""`planner plan`: a scenario's fleet, designed and costed."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from planner.cli.app import ExitCode
+from planner.cli.output import JsonOption, QuietOption, SetOption, note, parse_overrides, show_fields, show_json
+
+
+def plan(
+    scenario: Annotated[Path, typer.Argument(help="Folder with scenario.toml, or the name of a bundled scenario.")],
+    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")],
+    settings: SetOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Choose switch, converters, panels, controller and batteries for every site at least capital cost.
+
+    Exit code 4 says that the plan is written but some sites have no design; each comes with its reason.
+
+    \b
+    Example:
+      planner plan highland-gauges --out plans/highland-gauges --set policy.autonomy_days=7
+    """
+    from planner.cli.progress import progress
+    from planner.pipeline import plan_folder
+    from planner.units import bundled_scenario
+
+    with progress(quiet=quiet) as report:
+        made, files = plan_folder(
+            bundled_scenario(scenario), out, overrides=parse_overrides(settings), progress=report
+        )
+    if as_json:
+        show_json({**made.manifest, "out": str(out), "files": files})
+    elif not quiet:
+        show_fields(_summary(made.manifest))
+    for site_id, refusal in made.unserved.items():
+        note(f"no design for {site_id}: {refusal.message} [{refusal.rule}]")
+    note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    if made.unserved:
+        raise typer.Exit(ExitCode.SITES_UNSERVED)
+
+
+def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
+    """The lines of the short summary."""
+    costs, currency = manifest["costs"], manifest["currency"]
+    assert isinstance(costs, dict)
+    gap = manifest["mip_gap"]
+    assert isinstance(gap, float)
+    return {
+        "sites planned": manifest["sites_planned"], "sites without a design": manifest["sites_unserved"],
+        **{f"{name}, {currency}": amount for name, amount in costs.items()},
+        f"total, {currency}": manifest["total_cost"],
+        "no plan can cost less than": manifest["best_bound"], "gap": f"{100 * gap:.2f} %",
+        "outcome": manifest["outcome"],
+    }
