@@ -8,7 +8,14 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.climate import best_tilt, day_hours, default_azimuth_deg, lit_fraction, plane_of_array, site_climate
+from planner.climate import (
+    best_tilt,
+    day_hours,
+    default_azimuth_deg,
+    lit_fraction,
+    plane_of_array,
+    site_climate,
+)
 from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
@@ -113,25 +120,45 @@ def prepare(scenario: Scenario) -> Fleet:
     catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
     arrays, place = site_arrays(tables.sites, settings), place_of(scenario)
     climate = site_climate(
-        latitude_deg=arrays.latitude_deg, longitude_deg=arrays.longitude_deg, elevation_m=arrays.elevation_m,
-        temp_air_min_c=arrays.temp_air_min_c, temp_air_max_c=arrays.temp_air_max_c,
-        own=own_months(tables.site_months, place), settings=settings.climate,
+        latitude_deg=arrays.latitude_deg,
+        longitude_deg=arrays.longitude_deg,
+        elevation_m=arrays.elevation_m,
+        temp_air_min_c=arrays.temp_air_min_c,
+        temp_air_max_c=arrays.temp_air_max_c,
+        own=own_months(tables.site_months, place),
+        settings=settings.climate,
     )
     azimuth = np.where(
-        np.isfinite(arrays.surface_azimuth_deg), arrays.surface_azimuth_deg, default_azimuth_deg(arrays.latitude_deg)
+        np.isfinite(arrays.surface_azimuth_deg),
+        arrays.surface_azimuth_deg,
+        default_azimuth_deg(arrays.latitude_deg),
     )
     plane = plane_of_array(
-        climate, surface_tilt_deg=candidate_tilts(arrays, settings.climate.tilts_deg), surface_azimuth_deg=azimuth,
+        climate,
+        surface_tilt_deg=candidate_tilts(arrays, settings.climate.tilts_deg),
+        surface_azimuth_deg=azimuth,
         horizon_deg=horizon_lines(tables.horizon, place),
     )
-    hours = schedule_hours(day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules)
+    hours = schedule_hours(
+        day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules
+    )
     return Fleet(
-        scenario=scenario, market=market, catalogue=catalogue, arrays=arrays, climate=climate, plane=plane,
-        hours=hours, day_hours=day_hours(arrays.latitude_deg), kits={},
+        scenario=scenario,
+        market=market,
+        catalogue=catalogue,
+        arrays=arrays,
+        climate=climate,
+        plane=plane,
+        hours=hours,
+        day_hours=day_hours(arrays.latitude_deg),
+        kits={},
         other_supply_wh_day=np.nan_to_num(month_values(tables.site_months, place, "other_supply_wh_day")),
-        tilt=np.zeros(len(tables.sites), dtype=np.int64), refusals={},
+        tilt=np.zeros(len(tables.sites), dtype=np.int64),
+        refusals={},
         pricer=Pricer(
-            market=market, fittings=make_fittings(tables.balance, market), parts=make_part_index(catalogue, market)
+            market=market,
+            fittings=make_fittings(tables.balance, market),
+            parts=make_part_index(catalogue, market),
         ),
     )
 
@@ -151,7 +178,11 @@ def fleet_kits(scenario: Scenario, sold: frozenset[str]) -> dict[tuple[str, int]
     }
     return {
         (profile, voltage): enumerate_kits(
-            scenario.tables, load_profile=profile, system_voltage_v=voltage, settings=scenario.settings, sold=sold
+            scenario.tables,
+            load_profile=profile,
+            system_voltage_v=voltage,
+            settings=scenario.settings,
+            sold=sold,
         )
         for profile, voltage in sorted(asked)
     }
@@ -167,7 +198,9 @@ def choose_tilts(fleet: Fleet) -> FloatArray:
     sites = fleet.scenario.tables.sites
     shape = np.ones((len(sites), 12))
     for i, site in enumerate(sites):
-        results = (fleet.kits[site.load_profile, v] for v in site_voltages(site.system_voltage_v, fleet.scenario))
+        results = (
+            fleet.kits[site.load_profile, v] for v in site_voltages(site.system_voltage_v, fleet.scenario)
+        )
         kit = next((result.kits[0] for result in results if result.kits), None)
         if kit is not None:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
@@ -208,7 +241,11 @@ def site_designs(fleet: Fleet, i: int) -> SiteOffer:
             kits.append(inputs.kits)
     tilt = float(fleet.plane.surface_tilt_deg[i, fleet.tilt[i]])
     return SiteOffer(
-        site=i, options=found, kits=kits, surface_tilt_deg=tilt, freight_per_kg=float(site.freight_per_kg),
+        site=i,
+        options=found,
+        kits=kits,
+        surface_tilt_deg=tilt,
+        freight_per_kg=float(site.freight_per_kg),
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
     )
 
@@ -222,14 +259,23 @@ def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
     t, climate, plane = fleet.tilt[i], fleet.climate, fleet.plane
     day, night = site_load_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
     return SiteInputs(
-        site_id=site.site_id, poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
-        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t], clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
-        temp_cell_c=plane.temp_cell_c[i, :, t], temp_air_min_c=float(climate.temp_air_min_c[i]),
-        temp_air_max_c=float(climate.temp_air_max_c[i]), temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
-        temp_hot_month_c=float(climate.temp_hot_month_c[i]), day_hours=fleet.day_hours[i],
-        other_supply_wh_day=fleet.other_supply_wh_day[i], autonomy_days=float(fleet.arrays.autonomy_days[i]),
-        array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]), module_area_max_m2=site.module_area_max_m2,
-        kits=kits, day_wh=day[0], night_wh=night[0],
+        site_id=site.site_id,
+        poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
+        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t],
+        clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
+        temp_cell_c=plane.temp_cell_c[i, :, t],
+        temp_air_min_c=float(climate.temp_air_min_c[i]),
+        temp_air_max_c=float(climate.temp_air_max_c[i]),
+        temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
+        temp_hot_month_c=float(climate.temp_hot_month_c[i]),
+        day_hours=fleet.day_hours[i],
+        other_supply_wh_day=fleet.other_supply_wh_day[i],
+        autonomy_days=float(fleet.arrays.autonomy_days[i]),
+        array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]),
+        module_area_max_m2=site.module_area_max_m2,
+        kits=kits,
+        day_wh=day[0],
+        night_wh=night[0],
     )
 
 
@@ -240,7 +286,11 @@ def explain(fleet: Fleet, i: int) -> Refusal:
     inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v)) is not None]
     refusals = [r for v in voltages for r in fleet.kits[site.load_profile, v].refusals]
     return blocking_rule(
-        site.site_id, inputs, kit_refusals=refusals, catalogue=fleet.catalogue, settings=fleet.scenario.settings
+        site.site_id,
+        inputs,
+        kit_refusals=refusals,
+        catalogue=fleet.catalogue,
+        settings=fleet.scenario.settings,
     )
 
 
@@ -248,6 +298,7 @@ def solve(fleet: Fleet, offers: Sequence[SiteOffer]) -> FleetSolution | None:
     """Cheapest fleet over the sites that have designs; None where none has."""
     if not offers:
         return None
+
     def again() -> Iterator[SiteOffer]:
         for s, offer in enumerate(offers):
             yield replace(with_options(fleet, offer), site=s)
@@ -260,7 +311,9 @@ def with_options(fleet: Fleet, offer: SiteOffer) -> SiteOffer:
     return offer if offer.options else site_designs(fleet, offer.site)
 
 
-def chosen_designs(fleet: Fleet, offers: Sequence[SiteOffer], solution: FleetSolution | None) -> list[SiteDesign]:
+def chosen_designs(
+    fleet: Fleet, offers: Sequence[SiteOffer], solution: FleetSolution | None
+) -> list[SiteDesign]:
     """The design of each site that has one, from its place in the pool."""
     if solution is None:
         return []
@@ -272,18 +325,29 @@ def chosen_designs(fleet: Fleet, offers: Sequence[SiteOffer], solution: FleetSol
         inputs = site_inputs(fleet, offer.site, o.system_voltage_v)
         assert inputs is not None  # a site with options has kits
         use = solution.pool.usage[d].tocoo()
-        designs.append(SiteDesign(
-            site=offer.site, system_voltage_v=o.system_voltage_v, kit=offer.kits[k][int(o.kit[row])], inputs=inputs,
-            choice=Choice(
-                kit=int(o.kit[row]), battery=int(o.battery[row]), batteries_series=int(o.batteries_series[row]),
-                batteries_parallel=int(column.batteries_parallel[d]),
-                charge_setpoint_v=float(o.charge_setpoint_v[row]), module=int(o.module[a]),
-                modules_series=int(o.modules_series[a]), modules_parallel=int(column.modules_parallel[d]),
-                controller=int(o.controller[a]), controllers=int(o.controllers[a]),
-            ),
-            mount_sku=market.skus[fittings.mount_sku[column.mount[d]]], mounts=int(column.mounts[d]),
-            enclosure_sku=market.skus[fittings.enclosure_sku[column.enclosure[d]]],
-            enclosures=int(column.enclosures[d]),
-            units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
-        ))
+        designs.append(
+            SiteDesign(
+                site=offer.site,
+                system_voltage_v=o.system_voltage_v,
+                kit=offer.kits[k][int(o.kit[row])],
+                inputs=inputs,
+                choice=Choice(
+                    kit=int(o.kit[row]),
+                    battery=int(o.battery[row]),
+                    batteries_series=int(o.batteries_series[row]),
+                    batteries_parallel=int(column.batteries_parallel[d]),
+                    charge_setpoint_v=float(o.charge_setpoint_v[row]),
+                    module=int(o.module[a]),
+                    modules_series=int(o.modules_series[a]),
+                    modules_parallel=int(column.modules_parallel[d]),
+                    controller=int(o.controller[a]),
+                    controllers=int(o.controllers[a]),
+                ),
+                mount_sku=market.skus[fittings.mount_sku[column.mount[d]]],
+                mounts=int(column.mounts[d]),
+                enclosure_sku=market.skus[fittings.enclosure_sku[column.enclosure[d]]],
+                enclosures=int(column.enclosures[d]),
+                units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
+            )
+        )
     return designs

@@ -43,7 +43,9 @@ def check_target(folder: Path) -> None:
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise OutputError(f"{folder} is not a folder: name a new folder, or an earlier plan to replace")
     if folder.is_dir() and any(folder.iterdir()) and not (folder / MANIFEST).is_file():
-        raise OutputError(f"{folder} holds files that are not a plan: name a new folder, or an earlier plan to replace")
+        raise OutputError(
+            f"{folder} holds files that are not a plan: name a new folder, or an earlier plan to replace"
+        )
     parent = folder.resolve().parent
     if not parent.is_dir():
         raise OutputError(f"{parent} does not exist: create it, or name another folder")

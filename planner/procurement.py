@@ -86,15 +86,21 @@ def _lines(units: int, v: int, market: Market, category: str) -> list[OrderLine]
     tiers = [offer]
     if offer.tier_kind is TierKind.INCREMENTAL:
         tiers = [
-            o for o in market.offers
+            o
+            for o in market.offers
             if (o.sku, o.supplier) == (offer.sku, offer.supplier) and o.min_qty <= offer.min_qty
         ]
     starts = [0 if i == 0 else tier.min_qty - 1 for i, tier in enumerate(tiers)]
     ends = [*starts[1:], ordered]
     return [
         OrderLine(
-            offer=tier, category=category, quantity_sites=max(0, min(end, units) - start), quantity_spares=0,
-            quantity_surplus=end - max(start, min(end, units)), unit_price=tier.unit_price, min_qty=tier.min_qty,
+            offer=tier,
+            category=category,
+            quantity_sites=max(0, min(end, units) - start),
+            quantity_spares=0,
+            quantity_surplus=end - max(start, min(end, units)),
+            unit_price=tier.unit_price,
+            min_qty=tier.min_qty,
         )
         for tier, start, end in zip(tiers, starts, ends, strict=True)
     ]
@@ -124,8 +130,14 @@ def site_lines(
             share = to_money(cost[sku] * given[sku] / units[sku], currency) - to_money(
                 cost[sku] * before / units[sku], currency
             )
-            result.append(SiteLine(
-                site_id=site_id, sku=sku, category=category[sku], quantity=quantity,
-                unit_price=to_money(cost[sku] / units[sku], currency), line_cost=share,
-            ))
+            result.append(
+                SiteLine(
+                    site_id=site_id,
+                    sku=sku,
+                    category=category[sku],
+                    quantity=quantity,
+                    unit_price=to_money(cost[sku] / units[sku], currency),
+                    line_cost=share,
+                )
+            )
     return result

@@ -34,14 +34,18 @@ class SiteArrays:
 
 def site_arrays(sites: Sequence[SiteRow], settings: Settings) -> SiteArrays:
     """Numbers of the sites, with the policy's where a site has none of its own."""
+
     def column(name: str, default: float = np.nan) -> FloatArray:
         values = (getattr(site, name) for site in sites)
         return np.array([default if value is None else float(value) for value in values])
 
     return SiteArrays(
-        latitude_deg=column("latitude_deg"), longitude_deg=column("longitude_deg"),
-        elevation_m=column("elevation_m"), surface_tilt_deg=column("surface_tilt_deg"),
-        surface_azimuth_deg=column("surface_azimuth_deg"), temp_air_min_c=column("temp_air_min_c"),
+        latitude_deg=column("latitude_deg"),
+        longitude_deg=column("longitude_deg"),
+        elevation_m=column("elevation_m"),
+        surface_tilt_deg=column("surface_tilt_deg"),
+        surface_azimuth_deg=column("surface_azimuth_deg"),
+        temp_air_min_c=column("temp_air_min_c"),
         temp_air_max_c=column("temp_air_max_c"),
         autonomy_days=column("autonomy_days", settings.policy.autonomy_days),
         array_to_load_ratio=column("array_to_load_ratio", settings.policy.array_to_load_ratio),
@@ -83,7 +87,9 @@ def place_of(scenario: Scenario) -> dict[str, int]:
 def own_months(rows: Sequence[SiteMonthRow], place: dict[str, int]) -> OwnMonths:
     """What users state of their sites' months, NaN elsewhere."""
     return OwnMonths(
-        ghi_wh_m2_day=month_values(rows, place, "ghi_wh_m2_day"), temp_air_c=month_values(rows, place, "temp_air_c"),
-        albedo=month_values(rows, place, "albedo"), shading_loss=month_values(rows, place, "shading_loss"),
+        ghi_wh_m2_day=month_values(rows, place, "ghi_wh_m2_day"),
+        temp_air_c=month_values(rows, place, "temp_air_c"),
+        albedo=month_values(rows, place, "albedo"),
+        shading_loss=month_values(rows, place, "shading_loss"),
         snow_loss=month_values(rows, place, "snow_loss"),
     )

@@ -24,11 +24,16 @@ DARK_WH_M2_DAY = 20.0  # months with less extraterrestrial light than this have 
 SOUTH_DEG, ROWS, COLUMNS = -59.875, 600, 1440  # grid of the long-term means
 #: Stored as 1 + round((value - low) / step) in a byte; 0 is no data.
 CODES = {
-    "ghi": (1.30, 0.024), "temp_mean": (-27.0, 0.25), "temp_min": (-67.0, 0.4), "temp_max": (-3.0, 0.25),
+    "ghi": (1.30, 0.024),
+    "temp_mean": (-27.0, 0.25),
+    "temp_min": (-67.0, 0.4),
+    "temp_max": (-3.0, 0.25),
     "elevation": (-450.0, 28.0),
 }
 SOURCES = {
-    "ghi": "GHI_mean", "temp_mean": "T_ambient_mean", "temp_min": "T_ambient_min",
+    "ghi": "GHI_mean",
+    "temp_mean": "T_ambient_mean",
+    "temp_min": "T_ambient_min",
     "temp_max": "T_ambient_max",
 }
 
@@ -60,8 +65,10 @@ def clearness_classes() -> dict[str, NDArray[np.generic]]:
     clearness = np.where(extra > DARK_WH_M2_DAY, daily_wh / np.maximum(extra, 1.0), 0.0)
     return {
         "clearness": np.round(CLEARNESS_STEPS * np.clip(clearness, 0.0, 1.0)).astype(np.uint16),
-        "clearness_steps": np.array(CLEARNESS_STEPS), "cell_row": row.astype(np.uint8),
-        "cell_column": column.astype(np.uint8), "cell_south_deg": np.array(latitude[0]),
+        "clearness_steps": np.array(CLEARNESS_STEPS),
+        "cell_row": row.astype(np.uint8),
+        "cell_column": column.astype(np.uint8),
+        "cell_south_deg": np.array(latitude[0]),
     }
 
 
@@ -93,7 +100,7 @@ def elevation() -> NDArray[np.float64]:
     with resources.as_file(table) as path, h5py.File(path) as file:
         fine = file["Altitude"][:].astype(float) * 28.0 - 450.0  # rows from the north pole
     coarse = fine[::-1].reshape(720, 3, 1440, 3).mean(axis=(1, 3))  # now from the south pole
-    return coarse[round((SOUTH_DEG + 89.875) / 0.25):]
+    return coarse[round((SOUTH_DEG + 89.875) / 0.25) :]
 
 
 def write(path: Path, arrays: dict[str, NDArray[np.generic]]) -> None:
@@ -102,8 +109,12 @@ def write(path: Path, arrays: dict[str, NDArray[np.generic]]) -> None:
         for name in sorted(arrays):
             buffer = io.BytesIO()
             np.lib.format.write_array(buffer, np.asarray(arrays[name], order="C"), allow_pickle=False)
-            archive.writestr(zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)), buffer.getvalue(),
-                             compress_type=zipfile.ZIP_DEFLATED, compresslevel=9)
+            archive.writestr(
+                zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)),
+                buffer.getvalue(),
+                compress_type=zipfile.ZIP_DEFLATED,
+                compresslevel=9,
+            )
 
 
 def main(folder: Path) -> Path:

@@ -7,12 +7,24 @@ from typing import Annotated
 import typer
 
 from planner.cli.app import ExitCode
-from planner.cli.output import JsonOption, QuietOption, SetOption, note, parse_overrides, show_fields, show_json
+from planner.cli.output import (
+    JsonOption,
+    QuietOption,
+    SetOption,
+    note,
+    parse_overrides,
+    show_fields,
+    show_json,
+)
 
 
 def plan(
-    scenario: Annotated[Path, typer.Argument(help="Folder with scenario.toml, or the name of a bundled scenario.")],
-    out: Annotated[Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")],
+    scenario: Annotated[
+        Path, typer.Argument(help="Folder with scenario.toml, or the name of a bundled scenario.")
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")
+    ],
     settings: SetOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
@@ -23,7 +35,7 @@ def plan(
 
     \b
     Example:
-      planner plan highland-gauges --out plans/highland-gauges --set policy.autonomy_days=7
+      planner plan tundrakall --out plans/tundrakall --set policy.autonomy_days=7
     """
     from planner.cli.progress import progress
     from planner.pipeline import plan_folder
@@ -51,9 +63,11 @@ def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
     gap = manifest["mip_gap"]
     assert isinstance(gap, float)
     return {
-        "sites planned": manifest["sites_planned"], "sites without a design": manifest["sites_unserved"],
+        "sites planned": manifest["sites_planned"],
+        "sites without a design": manifest["sites_unserved"],
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
-        "no plan can cost less than": manifest["best_bound"], "gap": f"{100 * gap:.2f} %",
+        "no plan can cost less than": manifest["best_bound"],
+        "gap": f"{100 * gap:.2f} %",
         "outcome": manifest["outcome"],
     }

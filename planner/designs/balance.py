@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.designs import battery, bus, pv_array
+from planner.designs import bus, pv_array
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.options import (
     SiteInputs,

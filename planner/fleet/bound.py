@@ -98,11 +98,13 @@ class Relaxation:
         p, f, most = self.market.price[v], self.market.fixed[v], node.most[k]
         q, forced = np.maximum(self.market.least[v], node.paid[k]), node.paid[k] > 0
         at_least = np.minimum(q, most)
-        value = np.stack([
-            f + p * q - mu[k] * at_least,
-            f + p * np.maximum(q, most) - mu[k] * most,
-            np.where(forced, f + p * q, 0.0),
-        ])
+        value = np.stack(
+            [
+                f + p * q - mu[k] * at_least,
+                f + p * np.maximum(q, most) - mu[k] * most,
+                np.where(forced, f + p * q, 0.0),
+            ]
+        )
         units = np.stack([at_least, most, np.zeros_like(most)])
         value[:2, ~node.allowed] = np.inf
         value[2, ~node.allowed & forced] = np.inf
@@ -116,8 +118,10 @@ class Relaxation:
     def root(self) -> Node:
         """Every tier open."""
         return Node(
-            allowed=np.ones(len(self.offers), dtype=bool), paid=np.zeros(len(self.tiered)),
-            most=self.pool.most[self.tiered], multipliers=(self.low + self.high) / 2,
+            allowed=np.ones(len(self.offers), dtype=bool),
+            paid=np.zeros(len(self.tiered)),
+            most=self.pool.most[self.tiered],
+            multipliers=(self.low + self.high) / 2,
         )
 
 
@@ -153,7 +157,9 @@ def ascend(relax: Relaxation, node: Node, best: Incumbent, steps: int) -> tuple[
     return top, top_mu, top_need
 
 
-def prove(relax: Relaxation, best: Incumbent, *, gap: float, root_steps: int, node_steps: int, nodes: int) -> Bound:
+def prove(
+    relax: Relaxation, best: Incumbent, *, gap: float, root_steps: int, node_steps: int, nodes: int
+) -> Bound:
     """Lower bound on the fleet's cost, by best-first tier branching until the gap is reached or nodes run out."""
     value, mu, need = ascend(relax, relax.root(), best, root_steps)
     root, root_mu, done, closed = value, mu, 1, np.inf

@@ -118,9 +118,14 @@ class Pool:
         """The pool without designs that are known to be in no better plan (at least one a site stays)."""
         site = self.site[keep]
         return Pool(
-            site=site, start=np.searchsorted(site, np.arange(self.sites)).astype(np.int64),
-            column=self.column.take(np.flatnonzero(keep)), usage=self.usage[keep],
-            other_cost=self.other_cost[keep], floor=self.floor, most=self.most, complete=self.complete,
+            site=site,
+            start=np.searchsorted(site, np.arange(self.sites)).astype(np.int64),
+            column=self.column.take(np.flatnonzero(keep)),
+            usage=self.usage[keep],
+            other_cost=self.other_cost[keep],
+            floor=self.floor,
+            most=self.most,
+            complete=self.complete,
         )
 
     def cheapest(self, cost: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -147,11 +152,13 @@ def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
 
 def make_part_index(catalogue: CatalogueArrays, market: Market) -> PartIndex:
     """Market indices of the catalogue's arrays."""
+
     def place(skus: Sequence[str]) -> IntArray:
         return np.array([market.index[sku] for sku in skus], dtype=np.int64)
 
     return PartIndex(
-        module=place(catalogue.module_sku), battery=place(catalogue.battery_sku),
+        module=place(catalogue.module_sku),
+        battery=place(catalogue.battery_sku),
         controller=place(catalogue.controller_sku),
     )
 
@@ -176,7 +183,9 @@ class Pricer:
     def mounts_allowed(self, offer: SiteOffer) -> IntArray:
         """Mounts whose tilts hold the site's."""
         f = self.fittings
-        fits = (f.mount_tilt_min_deg <= offer.surface_tilt_deg) & (offer.surface_tilt_deg <= f.mount_tilt_max_deg)
+        fits = (f.mount_tilt_min_deg <= offer.surface_tilt_deg) & (
+            offer.surface_tilt_deg <= f.mount_tilt_max_deg
+        )
         return np.flatnonzero(fits)
 
     def mount_cost(self, area_m2: FloatArray, unit: FloatArray, mounts: IntArray) -> FloatArray:
@@ -194,7 +203,9 @@ class Pricer:
             np.minimum(least, count(volume_l, holds) * unit[sku], out=least)
         return least
 
-    def matrix(self, o: SiteOptions, kits: Sequence[SupplyKit], unit: FloatArray, offer: SiteOffer) -> FloatArray:
+    def matrix(
+        self, o: SiteOptions, kits: Sequence[SupplyKit], unit: FloatArray, offer: SiteOffer
+    ) -> FloatArray:
         """Cost of every design of one option, with its cheapest mount and enclosure; (P, A), inf = infeasible."""
         strings = o.modules_parallel
         string_cost = o.modules_series * unit[self.parts.module[o.module]]
@@ -227,7 +238,10 @@ def expand(
     """Explicit designs of one option that cost no more than `threshold`, over every mount and enclosure."""
     o, f = offer.options[option], pricer.fittings
     row, array = np.nonzero(cost <= threshold)
-    strings, blocks = o.modules_parallel[row, array].astype(np.int64), o.batteries_parallel[row, array].astype(np.int64)
+    strings, blocks = (
+        o.modules_parallel[row, array].astype(np.int64),
+        o.batteries_parallel[row, array].astype(np.int64),
+    )
     area, litres = strings * o.module_area_m2[array], volume(o)[row, array]
     mounts = pricer.mounts_allowed(offer)
     rest = cost[row, array] - pricer.mount_cost(area, unit, mounts) - pricer.enclosure_cost(litres, unit)
@@ -241,12 +255,19 @@ def expand(
             total = with_mount + n_box * unit[f.enclosure_sku[e]]
             keep = np.flatnonzero(total <= threshold + 1e-9)
             totals.append(total[keep])
-            found.append(Column(
-                option=np.full(len(keep), option), row=row[keep], array=array[keep],
-                modules_parallel=strings[keep], batteries_parallel=blocks[keep],
-                mount=np.full(len(keep), m), mounts=n_mount[keep],
-                enclosure=np.full(len(keep), e), enclosures=n_box[keep],
-            ))
+            found.append(
+                Column(
+                    option=np.full(len(keep), option),
+                    row=row[keep],
+                    array=array[keep],
+                    modules_parallel=strings[keep],
+                    batteries_parallel=blocks[keep],
+                    mount=np.full(len(keep), m),
+                    mounts=n_mount[keep],
+                    enclosure=np.full(len(keep), e),
+                    enclosures=n_box[keep],
+                )
+            )
     return Column.join(found), np.concatenate(totals)
 
 
@@ -276,7 +297,9 @@ def usage_of(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_mat
     return sparse.csr_matrix((n.astype(float), (d, k)), shape=shape)
 
 
-def greatest_use(pricer: Pricer, offer: SiteOffer, costs: Sequence[FloatArray], threshold: float) -> FloatArray:
+def greatest_use(
+    pricer: Pricer, offer: SiteOffer, costs: Sequence[FloatArray], threshold: float
+) -> FloatArray:
     """Most units of each SKU that any design of a site under `threshold` takes (K,)."""
     most = np.zeros(len(pricer.market.skus))
     f, parts = pricer.fittings, pricer.parts
@@ -296,6 +319,55 @@ def greatest_use(pricer: Pricer, offer: SiteOffer, costs: Sequence[FloatArray], 
         np.maximum.at(most, f.mount_sku, count(np.float64(area), f.mount_area_m2))
         np.maximum.at(most, f.enclosure_sku, count(np.float64(litres), f.enclosure_volume_l))
     return most
+
+
+def relieved_cost(
+    pricer: Pricer, offer: SiteOffer, costs: Sequence[FloatArray], unit: FloatArray, relief: FloatArray
+) -> FloatArray:
+    """Least cost of a site if one SKU's price falls by `relief[k]`, for each SKU (K,); `costs` are at full price."""
+    parts, index = pricer.parts, pricer.market.index
+    best = np.full(len(pricer.market.skus), min(float(cost.min()) for cost in costs))
+    for o, kits, cost in zip(offer.options, offer.kits, costs, strict=True):
+        module, controller, block = (
+            parts.module[o.module],
+            parts.controller[o.controller],
+            parts.battery[o.battery],
+        )
+        saved = relief[module] * o.modules_series
+        np.minimum.at(best, module, (cost - saved[None, :] * o.modules_parallel).min(axis=0))
+        np.minimum.at(best, controller, cost.min(axis=0) - relief[controller] * o.controllers)
+        blocks = (relief[block] * o.batteries_series)[:, None] * o.batteries_parallel
+        np.minimum.at(best, block, (cost - blocks).min(axis=1))
+        by_kit = np.full(len(kits), np.inf)
+        np.minimum.at(by_kit, o.kit, cost.min(axis=1))
+        for kit, least in zip(kits, by_kit, strict=True):
+            for sku, number in kit.units:
+                k = index[sku]
+                best[k] = min(best[k], least - relief[k] * number)
+        for k in (*pricer.fittings.mount_sku, *pricer.fittings.enclosure_sku):
+            if relief[k] > 0:
+                cheaper = unit.copy()
+                cheaper[k] -= relief[k]
+                best[k] = min(best[k], float(pricer.matrix(o, kits, cheaper, offer).min()))
+    return best
+
+
+def relieved_costs(
+    pricer: Pricer,
+    offers: Callable[[], Iterator[SiteOffer]],
+    prices: FloatArray,
+    reliefs: Sequence[FloatArray],
+) -> list[FloatArray]:
+    """Sum over sites of `relieved_cost`, for several reliefs."""
+    totals = [np.zeros(len(prices)) for _ in reliefs]
+    for offer in offers():
+        unit = pricer.landed(prices, offer)
+        costs = [
+            pricer.matrix(o, kits, unit, offer) for o, kits in zip(offer.options, offer.kits, strict=True)
+        ]
+        for total, relief in zip(totals, reliefs, strict=True):
+            total += relieved_cost(pricer, offer, costs, unit, relief)
+    return totals
 
 
 def make_pool(
@@ -335,12 +407,19 @@ def make_pool(
         complete &= not cut and cap >= threshold
         column = column.take(order)
         usage = usage_of(pricer, offer, column)
-        kept.append((column, usage, usage @ (pricer.market.weight_kg * offer.freight_per_kg) + offer.fixed_cost))
+        kept.append(
+            (column, usage, usage @ (pricer.market.weight_kg * offer.freight_per_kg) + offer.fixed_cost)
+        )
     sizes = np.array([len(other) for _, _, other in kept])
     return Pool(
-        site=np.repeat(np.arange(sites), sizes), start=np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int64),
-        column=Column.join([c for c, _, _ in kept]), usage=sparse.vstack([u for _, u, _ in kept], format="csr"),
-        other_cost=np.concatenate([other for _, _, other in kept]), floor=floor, most=most, complete=complete,
+        site=np.repeat(np.arange(sites), sizes),
+        start=np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int64),
+        column=Column.join([c for c, _, _ in kept]),
+        usage=sparse.vstack([u for _, u, _ in kept], format="csr"),
+        other_cost=np.concatenate([other for _, _, other in kept]),
+        floor=floor,
+        most=most,
+        complete=complete,
     )
 
 

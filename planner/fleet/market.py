@@ -95,7 +95,9 @@ class Market:
         chosen = self.best_offer(units)
         used = np.flatnonzero(chosen >= 0)
         v = chosen[used]
-        return float(np.sum(self.fixed[v] + self.price[v] * np.maximum(np.asarray(units)[used], self.least[v])))
+        return float(
+            np.sum(self.fixed[v] + self.price[v] * np.maximum(np.asarray(units)[used], self.least[v]))
+        )
 
 
 def make_market(scenario: Scenario) -> Market:
@@ -114,9 +116,18 @@ def make_market(scenario: Scenario) -> Market:
     np.minimum.at(low, offer_sku, price)
     np.minimum.at(single, offer_sku, fixed + price * least)
     return Market(
-        currency=currency, skus=skus, index=index, category=tuple(parts[sku][0] for sku in skus),
-        weight_kg=np.array([parts[sku][1] for sku in skus], dtype=float), offers=tuple(offers),
-        offer_sku=offer_sku, price=price, fixed=fixed, least=least, low_price=low, list_price=single,
+        currency=currency,
+        skus=skus,
+        index=index,
+        category=tuple(parts[sku][0] for sku in skus),
+        weight_kg=np.array([parts[sku][1] for sku in skus], dtype=float),
+        offers=tuple(offers),
+        offer_sku=offer_sku,
+        price=price,
+        fixed=fixed,
+        least=least,
+        low_price=low,
+        list_price=single,
     )
 
 
@@ -144,11 +155,20 @@ def _tiers(
     for t, row in enumerate(tiers):
         if row.tier_kind is TierKind.INCREMENTAL and t > 0:
             fixed += (prices[t - 1] - prices[t]) * (row.min_qty - 1)
-        offers.append(Offer(
-            sku=row.sku, supplier=row.supplier, min_qty=row.min_qty, unit_price=prices[t], fixed=fixed,
-            tier_kind=row.tier_kind, quoted_price=row.unit_price, quoted_currency=row.currency,
-            lead_time_weeks=stock.lead_time_weeks if stock else None,
-            stock_qty=stock.stock_qty if stock else None,
-            min_order_qty=stock.min_order_qty if stock else 1, pack_qty=stock.pack_qty if stock else 1,
-        ))
+        offers.append(
+            Offer(
+                sku=row.sku,
+                supplier=row.supplier,
+                min_qty=row.min_qty,
+                unit_price=prices[t],
+                fixed=fixed,
+                tier_kind=row.tier_kind,
+                quoted_price=row.unit_price,
+                quoted_currency=row.currency,
+                lead_time_weeks=stock.lead_time_weeks if stock else None,
+                stock_qty=stock.stock_qty if stock else None,
+                min_order_qty=stock.min_order_qty if stock else 1,
+                pack_qty=stock.pack_qty if stock else 1,
+            )
+        )
     return offers

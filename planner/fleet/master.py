@@ -59,7 +59,7 @@ def solve_master(
     result = minimise(model, gap=gap, time_limit_s=time_limit_s, threads=threads)
     if result is None:
         return None
-    value = np.array([names.y[int(d)].varValue or 0.0 for d in designs])
+    value = np.array([result.values[names.y[int(d)].name] for d in designs])
     choice = designs[value > 0.5]
     return MasterResult(
         choice=choice, cost=relax.cost(choice), best_bound=result.best_bound, proven=result.proven

@@ -10,16 +10,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.fleet.bound import Bound, Incumbent, Relaxation, prove
-from planner.fleet.candidates import Pool, Pricer, SiteOffer, make_pool
+from planner.fleet.candidates import Pool, Pricer, SiteOffer, make_pool, relieved_costs
 from planner.fleet.market import FloatArray, IntArray
 from planner.fleet.master import solve_master
 from planner.fleet.solver import Outcome
 from planner.settings import SolverSettings
 
 DESIGNS_MAX = 1_200_000  # candidate designs kept over the fleet
-COLUMNS_MAX = 12_000  # designs given to the integer model
+COLUMNS_MAX = 1_500  # designs given to the integer model
 REFINE_MAX = 400_000  # designs below which the proof is repeated on every design left after fixing
 ROOT_STEPS, NODE_STEPS = 250, 40
+RELIEFS = (0.3, 0.9)  # shares of a price by which it is lowered to bound the units bought
+TIGHTEN_LEAST = 0.001  # share of the cost that a round must gain for another one
+TIGHTENINGS, TIGHTEN_SITES = 4, 400  # rounds, and the fleet size above which there is one only
 NODES_MAX, NODE_WORK = 400, 2_000_000_000  # nodes of the tier branching; designs priced in all of them
 
 
@@ -50,10 +53,20 @@ def solve_fleet(
     )
     relax, best = Relaxation(pool, market), Incumbent()
     bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
+    for _ in range(TIGHTENINGS if sites <= TIGHTEN_SITES else 1):
+        if _within(best.cost, bound.value, settings.gap):
+            break
+        before = bound.value
+        relax = Relaxation(replace(relax.pool, most=tighten(pricer, offers, relax, best, bound)), market)
+        bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
+        if bound.value - before < TIGHTEN_LEAST * best.cost:
+            break
     value = max(bound.value, polish(relax, best, bound, settings))
     if not _within(best.cost, value, settings.gap):
         relax, best = fix(relax, best, bound)
-        bound = prove(relax, best, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool))
+        bound = prove(
+            relax, best, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool)
+        )
         value = max(value, bound.value)
     pool = relax.pool
     if not _within(best.cost, value, settings.gap):
@@ -62,8 +75,11 @@ def solve_fleet(
             pool, best, value = refined.pool, refined.best, max(value, refined.bound)
     value = min(value, best.cost)
     outcome = (
-        Outcome.OPTIMAL if _within(best.cost, value, 1e-6)
-        else Outcome.WITHIN_GAP if _within(best.cost, value, settings.gap) else Outcome.STOPPED
+        Outcome.OPTIMAL
+        if _within(best.cost, value, 1e-6)
+        else Outcome.WITHIN_GAP
+        if _within(best.cost, value, settings.gap)
+        else Outcome.STOPPED
     )
     notes = {"designs": float(pool.usage.shape[0]), "nodes": float(bound.nodes), "root_bound": bound.root}
     return FleetSolution(
@@ -89,6 +105,34 @@ def reduced_cost(relax: Relaxation, mu: FloatArray) -> tuple[FloatArray, float]:
     return cost - least[relax.pool.site], max(0.0, float((relax.pool.floor - least).min()))
 
 
+def tighten(
+    pricer: Pricer,
+    offers: Callable[[], Iterator[SiteOffer]],
+    relax: Relaxation,
+    best: Incumbent,
+    bound: Bound,
+) -> FloatArray:
+    """Most units of each SKU (K,) that a plan cheaper than the incumbent can need.
+
+    Lower the multiplier of SKU k by `r`: every plan that needs `u` units costs at least
+    `sum_s V_s(mu - r e_k) + sum_j h_j(mu_j) + r u`, with `V_s` the site's least cost and `h_j` the purchase
+    terms of the bound. So `u <= (incumbent - sum_s V_s(mu - r e_k) - sum_j h_j) / r`. The site costs are
+    exact over every design, in the pool or not.
+    """
+    mu = relax.market.list_price.copy()
+    mu[relax.tiered] = bound.multipliers
+    purchase = float(relax.purchase(bound.multipliers, relax.root())[0].sum())
+    tiered = np.zeros(len(mu))
+    tiered[relax.tiered] = 1.0
+    reliefs = [share * mu * tiered for share in RELIEFS]
+    most = relax.pool.most.copy()
+    for relief, total in zip(reliefs, relieved_costs(pricer, offers, mu, reliefs), strict=True):
+        room = best.cost - total - purchase
+        units = np.divide(room, relief, out=np.full(len(mu), np.inf), where=relief > 0)
+        most = np.minimum(most, np.floor(units + 1e-6))
+    return np.maximum(most, relax.need(best.choice))
+
+
 def fix(relax: Relaxation, best: Incumbent, bound: Bound) -> tuple[Relaxation, Incumbent]:
     """Drop the designs whose reduced cost exceeds the gap: they are in no better plan."""
     reduced, _ = reduced_cost(relax, bound.multipliers)
@@ -112,7 +156,11 @@ def polish(relax: Relaxation, best: Incumbent, bound: Bound, settings: SolverSet
         designs, left_out = alive[reduced[alive] < limit], min(limit, left_out)
     designs = np.unique(np.concatenate([designs, best.choice, relax.pool.cheapest(reduced)[1]]))
     result = solve_master(
-        relax, designs, relax.pool.most, gap=settings.gap / 2, time_limit_s=settings.time_limit_s,
+        relax,
+        designs,
+        relax.pool.most,
+        gap=settings.gap / 2,
+        time_limit_s=settings.time_limit_s,
         threads=settings.threads,
     )
     if result is None:
@@ -131,8 +179,14 @@ class Refined:
 
 
 def refine(
-    pricer: Pricer, offers: Callable[[], Iterator[SiteOffer]], relax: Relaxation, best: Incumbent, bound: Bound,
-    settings: SolverSettings, *, sites: int,
+    pricer: Pricer,
+    offers: Callable[[], Iterator[SiteOffer]],
+    relax: Relaxation,
+    best: Incumbent,
+    bound: Bound,
+    settings: SolverSettings,
+    *,
+    sites: int,
 ) -> Refined | None:
     """Repeat the proof on every design that could be in a plan cheaper than the incumbent.
 

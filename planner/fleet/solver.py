@@ -4,7 +4,7 @@ import math
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -12,6 +12,7 @@ import highspy
 import pulp
 
 SEED = 1
+NODES_MAX = 200  # a counted limit repeats, a time limit would not
 
 
 class Outcome(StrEnum):
@@ -25,8 +26,9 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MipResult:
-    """A feasible point of an integer model, its objective and the solver's proven bound."""
+    """A feasible point of an integer model by variable name, its objective and the solver's proven bound."""
 
+    values: dict[str, float]
     proven: bool
     objective: float
     best_bound: float
@@ -38,15 +40,25 @@ def minimise(model: pulp.LpProblem, *, gap: float, time_limit_s: float, threads:
     PuLP's own status is not used: it reads "Optimal" for a run that its time limit stopped.
     """
     highspy.Highs.resetGlobalScheduler(True)  # or a change of `threads` within a process is refused
-    solver = pulp.HiGHS(msg=False, gapRel=gap, timeLimit=time_limit_s, threads=threads, random_seed=SEED)
+    solver = pulp.HiGHS(
+        msg=False,
+        gapRel=gap,
+        timeLimit=time_limit_s,
+        threads=threads,
+        random_seed=SEED,
+        mip_max_nodes=NODES_MAX,
+    )
     with quiet_stdout():
-        model.solve(solver)
+        with suppress(KeyError):  # PuLP 3 has no word for the node limit; HiGHS's own is read below
+            model.solve(solver)
     highs = model.solverModel
     info, status = highs.getInfo(), highs.getModelStatus()
     if info.primal_solution_status != int(highspy.SolutionStatus.kSolutionStatusFeasible):
         return None
     bound = float(info.mip_dual_bound)
+    values = highs.getSolution().col_value
     return MipResult(
+        values={variable.name: values[i] for i, variable in enumerate(model.variables())},
         proven=status == highspy.HighsModelStatus.kOptimal,
         objective=float(info.objective_function_value),
         best_bound=bound if math.isfinite(bound) else -math.inf,

@@ -36,8 +36,13 @@ def run(sites: int, settings: list[str]) -> dict[str, object]:
         manifest = json.loads((out / "manifest.json").read_text())
         timings = json.loads((out / "timings.json").read_text())
     return {
-        "sites": sites, "unserved": manifest["sites_unserved"], "wall": wall, "peak_mb": usage.ru_maxrss / 1024,
-        "gap": manifest["mip_gap"], "outcome": manifest["outcome"], **timings,
+        "sites": sites,
+        "unserved": manifest["sites_unserved"],
+        "wall": wall,
+        "peak_mb": usage.ru_maxrss / 1024,
+        "gap": manifest["mip_gap"],
+        "outcome": manifest["outcome"],
+        **timings,
     }
 
 
@@ -47,14 +52,19 @@ def main() -> None:
     parser.add_argument("sites", nargs="*", type=int, default=[24, 240, 2400])
     parser.add_argument("--set", action="append", default=[], dest="settings")
     arguments = parser.parse_args()
-    print("| sites | unserved | " + " | ".join(f"{stage} s" for stage in STAGES) + " | whole run s | peak MB | gap |")
+    print(
+        "| sites | unserved | "
+        + " | ".join(f"{stage} s" for stage in STAGES)
+        + " | whole run s | peak MB | gap |"
+    )
     print("|---" * (len(STAGES) + 5) + "|")
     for sites in arguments.sites:
         row = run(sites, arguments.settings)
         stages = " | ".join(f"{float(str(row.get(stage, 0.0))):.2f}" for stage in STAGES)
         print(
             f"| {row['sites']} | {row['unserved']} | {stages} | {float(str(row['wall'])):.1f} "
-            f"| {float(str(row['peak_mb'])):.0f} | {100 * float(str(row['gap'])):.2f} % |", flush=True,
+            f"| {float(str(row['peak_mb'])):.0f} | {100 * float(str(row['gap'])):.2f} % |",
+            flush=True,
         )
 
 

@@ -1,0 +1,31 @@
+"""Examples of the README run as they stand."""
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from planner.cli import app
+
+README = Path(__file__).parent.parent / "README.md"
+EXAMPLES = re.findall(r"^\$ planner (.+)$", README.read_text(encoding="utf-8"), re.MULTILINE)
+
+
+def test_there_are_examples_and_two_set_up_commands() -> None:
+    blocks = re.findall(r"^```sh\n(.*?)^```$", README.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    assert len(blocks) == 2
+    assert all(len(block.strip().splitlines()) == 1 for block in blocks)
+    assert len(EXAMPLES) >= 4
+
+
+@pytest.mark.parametrize("example", EXAMPLES)
+def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    arguments = [part.replace("plans/", f"{tmp_path}/") for part in shlex.split(example)]
+    arguments = [str(README.parent / part) if part.startswith("scenarios/") else part for part in arguments]
+    if arguments[0] == "plan":
+        monkeypatch.chdir(tmp_path)  # bundled scenarios are found by name anywhere
+        arguments += ["--set", "solver.gap=0.2"]
+    result = CliRunner().invoke(app, arguments)
+    assert result.exit_code in (0, 4), result.output
