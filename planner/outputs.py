@@ -386,7 +386,7 @@ def problem_rows(fleet: Fleet, orders: Sequence[OrderLine]) -> Columns:
         for site_id, r in fleet.refusals.items()
     ]
     off = np.abs(np.nan_to_num(fleet.climate.elevation_difference_m)) > ELEVATION_DIFFERENCE_MAX_M
-    for i in np.flatnonzero(off):
+    for i in np.flatnonzero(off).tolist():
         site, difference = fleet.scenario.tables.sites[i], float(fleet.climate.elevation_difference_m[i])
         rows.append(
             _warning(
@@ -396,7 +396,7 @@ def problem_rows(fleet: Fleet, orders: Sequence[OrderLine]) -> Columns:
                 difference,
                 ELEVATION_DIFFERENCE_MAX_M,
                 "m",
-                "the site's elevation differs from its climate cell's: state its own temperatures and irradiation",
+                "its elevation differs from its climate cell's: state its own temperatures and irradiation",
             )
         )
     for order in orders:

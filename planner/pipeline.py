@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.climate import (
     best_tilt,
@@ -193,7 +194,7 @@ def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
     return (stated,) if stated is not None else tuple(sorted(set(scenario.settings.policy.system_voltages_v)))
 
 
-def choose_tilts(fleet: Fleet) -> FloatArray:
+def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
     """Best tilt of each site for the course of its load over the year, from its first kit."""
     sites = fleet.scenario.tables.sites
     shape = np.ones((len(sites), 12))

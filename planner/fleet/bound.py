@@ -160,7 +160,7 @@ def ascend(relax: Relaxation, node: Node, best: Incumbent, steps: int) -> tuple[
 def prove(
     relax: Relaxation, best: Incumbent, *, gap: float, root_steps: int, node_steps: int, nodes: int
 ) -> Bound:
-    """Lower bound on the fleet's cost, by best-first tier branching until the gap is reached or nodes run out."""
+    """Lower bound on the fleet's cost, by best-first tier branching until the gap or the nodes run out."""
     value, mu, need = ascend(relax, relax.root(), best, root_steps)
     root, root_mu, done, closed = value, mu, 1, np.inf
     heap: list[tuple[float, int, Node, FloatArray, IntArray]] = [(value, 0, relax.root(), mu, need)]

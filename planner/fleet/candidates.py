@@ -165,7 +165,7 @@ def make_part_index(catalogue: CatalogueArrays, market: Market) -> PartIndex:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pricer:
-    """Prices designs: total landed cost = sum of units x (price + weight x freight) + the site's fixed cost."""
+    """Prices designs: sum of units x (price + weight x freight) + the site's fixed cost."""
 
     market: Market
     fittings: Fittings
@@ -206,7 +206,7 @@ class Pricer:
     def matrix(
         self, o: SiteOptions, kits: Sequence[SupplyKit], unit: FloatArray, offer: SiteOffer
     ) -> FloatArray:
-        """Cost of every design of one option, with its cheapest mount and enclosure; (P, A), inf = infeasible."""
+        """Cost of every design, with its cheapest mount and enclosure (P, A); infinite where infeasible."""
         strings = o.modules_parallel
         string_cost = o.modules_series * unit[self.parts.module[o.module]]
         number = np.arange(int(strings.max(initial=0)) + 1)
@@ -221,9 +221,9 @@ class Pricer:
         return array_cost + store_cost + self.kit_cost(kits, unit)[o.kit][:, None] + offer.fixed_cost
 
 
-def count(amount: FloatArray, holds: float) -> FloatArray:
+def count(amount: FloatArray | np.float64, holds: FloatArray | float) -> FloatArray:
     """Units that hold an amount; rounding noise of a billionth does not buy another one."""
-    return np.ceil(amount / holds - 1e-9)
+    return np.asarray(np.ceil(amount / holds - 1e-9))
 
 
 def volume(o: SiteOptions) -> FloatArray:
@@ -324,7 +324,7 @@ def greatest_use(
 def relieved_cost(
     pricer: Pricer, offer: SiteOffer, costs: Sequence[FloatArray], unit: FloatArray, relief: FloatArray
 ) -> FloatArray:
-    """Least cost of a site if one SKU's price falls by `relief[k]`, for each SKU (K,); `costs` are at full price."""
+    """Least cost of a site if one SKU's price falls by `relief[k]`, for each SKU (K,); `costs` are before."""
     parts, index = pricer.parts, pricer.market.index
     best = np.full(len(pricer.market.skus), min(float(cost.min()) for cost in costs))
     for o, kits, cost in zip(offer.options, offer.kits, costs, strict=True):

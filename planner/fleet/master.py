@@ -25,7 +25,7 @@ from planner.fleet.solver import minimise
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterResult:
-    """Chosen design of each site (index into the pool), exact cost, and the model's bound over its columns."""
+    """Chosen design of each site (index into the pool), exact cost, the model's bound over its columns."""
 
     choice: IntArray
     cost: float

@@ -1,4 +1,4 @@
-"""The only place that talks to the solver: PuLP hands the model to HiGHS, and HiGHS's own word is read back."""
+"""The only place that talks to the solver: PuLP hands the model to HiGHS, whose own word is read back."""
 
 import math
 import os
@@ -48,9 +48,8 @@ def minimise(model: pulp.LpProblem, *, gap: float, time_limit_s: float, threads:
         random_seed=SEED,
         mip_max_nodes=NODES_MAX,
     )
-    with quiet_stdout():
-        with suppress(KeyError):  # PuLP 3 has no word for the node limit; HiGHS's own is read below
-            model.solve(solver)
+    with quiet_stdout(), suppress(KeyError):  # PuLP 3 has no word for the node limit; HiGHS's is read below
+        model.solve(solver)
     highs = model.solverModel
     info, status = highs.getInfo(), highs.getModelStatus()
     if info.primal_solution_status != int(highspy.SolutionStatus.kSolutionStatusFeasible):

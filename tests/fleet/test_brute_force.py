@@ -1,4 +1,4 @@
-"""The fleet's optimum against enumeration of every combination of designs, written here from the definitions."""
+"""The fleet's optimum against enumeration of every combination of designs, written from the definitions."""
 
 from itertools import product
 from math import ceil
