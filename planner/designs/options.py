@@ -397,8 +397,9 @@ def charge_current_a(cat: CatalogueArrays, stores: Stores, columns: Columns, str
 
 def _without_idle_controllers(strings: IntArray, blocks: IntArray, counts: int) -> IntArray:
     """Drop a number of controllers where one less does with no more strings and batteries."""
-    by_count = strings.reshape(len(strings), -1, counts).copy()
-    stored = blocks.reshape(len(strings), -1, counts)
+    shape = (len(strings), strings.shape[1] // counts, counts)
+    by_count = strings.reshape(shape).copy()
+    stored = blocks.reshape(shape)
     for n in range(counts - 1, 0, -1):
         for fewer in range(n):
             idle = (
