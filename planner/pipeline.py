@@ -224,6 +224,13 @@ def site_offers(fleet: Fleet, progress: Progress) -> list[SiteOffer]:
         if not options.options:
             fleet.refusals[site.site_id] = explain(fleet, i)
             continue
+        if not fleet.pricer.buildable(options):
+            fleet.refusals[site.site_id] = Refusal(
+                rule="no-mount",
+                subject=site.site_id,
+                message="no mount on sale suits the tilt and a module, or no enclosure a battery block",
+            )
+            continue
         offers.append(options if keep else replace(options, options=[], kits=[]))
     return offers
 

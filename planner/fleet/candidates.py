@@ -188,19 +188,37 @@ class Pricer:
         )
         return np.flatnonzero(fits)
 
-    def mount_cost(self, area_m2: FloatArray, unit: FloatArray, mounts: IntArray) -> FloatArray:
-        """Least cost of carrying an area with mounts of one kind; infinite without a mount."""
-        least = np.full(area_m2.shape, np.inf)
-        for m in mounts:
-            number = count(area_m2, self.fittings.mount_area_m2[m])
+    def mounts_for(self, modules: FloatArray, module_m2: FloatArray, m: int) -> FloatArray:
+        """Mounts of one kind that carry whole modules; infinite where one module is too large."""
+        each = np.floor(self.fittings.mount_area_m2[m] / module_m2 + 1e-9)
+        return np.where(each > 0, np.ceil(modules / np.maximum(each, 1.0)), np.inf)
+
+    def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int) -> FloatArray:
+        """Enclosures of one kind that hold a volume; infinite where one battery block is too large."""
+        holds = self.fittings.enclosure_volume_l[e]
+        return np.where(block_l <= holds, count(volume_l, holds), np.inf)
+
+    def buildable(self, offer: SiteOffer) -> bool:
+        """Whether some design of the site finds a mount and an enclosure."""
+        unit = self.landed(self.market.list_price, offer)
+        pairs = zip(offer.options, offer.kits, strict=True)
+        return any(bool(np.isfinite(self.matrix(o, kits, unit, offer)).any()) for o, kits in pairs)
+
+    def mount_cost(
+        self, modules: FloatArray, module_m2: FloatArray, unit: FloatArray, mounts: IntArray
+    ) -> FloatArray:
+        """Least cost of carrying modules with mounts of one kind; infinite without a mount."""
+        least = np.full(np.broadcast(modules, module_m2).shape, np.inf)
+        for m in mounts.tolist():
+            number = self.mounts_for(modules, module_m2, m)
             np.minimum(least, number * unit[self.fittings.mount_sku[m]], out=least)
         return least
 
-    def enclosure_cost(self, volume_l: FloatArray, unit: FloatArray) -> FloatArray:
+    def enclosure_cost(self, volume_l: FloatArray, block_l: FloatArray, unit: FloatArray) -> FloatArray:
         """Least cost of housing a volume in enclosures of one kind."""
         least = np.full(volume_l.shape, np.inf)
-        for sku, holds in zip(self.fittings.enclosure_sku, self.fittings.enclosure_volume_l, strict=True):
-            np.minimum(least, count(volume_l, holds) * unit[sku], out=least)
+        for e, sku in enumerate(self.fittings.enclosure_sku):
+            np.minimum(least, self.boxes_for(volume_l, block_l, e) * unit[sku], out=least)
         return least
 
     def matrix(
@@ -211,19 +229,33 @@ class Pricer:
         string_cost = o.modules_series * unit[self.parts.module[o.module]]
         number = np.arange(int(strings.max(initial=0)) + 1)
         by_count = number[None, :] * string_cost[:, None] + self.mount_cost(
-            number[None, :] * o.module_area_m2[:, None], unit, self.mounts_allowed(offer)
+            number[None, :] * o.modules_series[:, None],
+            module_area(o)[:, None],
+            unit,
+            self.mounts_allowed(offer),
         )
         by_count += (o.controllers * unit[self.parts.controller[o.controller]])[:, None]
         by_count[:, 0] = np.inf
         array_cost = by_count[np.arange(len(o.module))[None, :], strings]
         block_cost = o.batteries_series * unit[self.parts.battery[o.battery]]
-        store_cost = block_cost[:, None] * o.batteries_parallel + self.enclosure_cost(volume(o), unit)
+        housed = self.enclosure_cost(volume(o), block_volume(o)[:, None], unit)
+        store_cost = block_cost[:, None] * o.batteries_parallel + housed
         return array_cost + store_cost + self.kit_cost(kits, unit)[o.kit][:, None] + offer.fixed_cost
 
 
 def count(amount: FloatArray | np.float64, holds: FloatArray | float) -> FloatArray:
     """Units that hold an amount; rounding noise of a billionth does not buy another one."""
     return np.asarray(np.ceil(amount / holds - 1e-9))
+
+
+def module_area(o: SiteOptions) -> FloatArray:
+    """Area of one module of each array column, m2 (A,)."""
+    return np.asarray(o.module_area_m2 / o.modules_series)
+
+
+def block_volume(o: SiteOptions) -> FloatArray:
+    """Volume of one battery block of each store row, litres (P,)."""
+    return np.asarray(o.string_volume_l / o.batteries_series)
 
 
 def volume(o: SiteOptions) -> FloatArray:
@@ -242,16 +274,18 @@ def expand(
         o.modules_parallel[row, array].astype(np.int64),
         o.batteries_parallel[row, array].astype(np.int64),
     )
-    area, litres = strings * o.module_area_m2[array], volume(o)[row, array]
+    modules, module_m2 = (strings * o.modules_series[array]).astype(float), module_area(o)[array]
+    litres, block_l = volume(o)[row, array], block_volume(o)[row]
     mounts = pricer.mounts_allowed(offer)
-    rest = cost[row, array] - pricer.mount_cost(area, unit, mounts) - pricer.enclosure_cost(litres, unit)
+    rest = cost[row, array] - pricer.mount_cost(modules, module_m2, unit, mounts)
+    rest -= pricer.enclosure_cost(litres, block_l, unit)
     found: list[Column] = []
     totals: list[FloatArray] = []
-    for m in mounts:
-        n_mount = count(area, f.mount_area_m2[m]).astype(np.int64)
+    for m in mounts.tolist():
+        n_mount = pricer.mounts_for(modules, module_m2, m)
         with_mount = rest + n_mount * unit[f.mount_sku[m]]
         for e in range(len(f.enclosure_sku)):
-            n_box = count(litres, f.enclosure_volume_l[e]).astype(np.int64)
+            n_box = pricer.boxes_for(litres, block_l, e)
             total = with_mount + n_box * unit[f.enclosure_sku[e]]
             keep = np.flatnonzero(total <= threshold + 1e-9)
             totals.append(total[keep])
@@ -263,9 +297,9 @@ def expand(
                     modules_parallel=strings[keep],
                     batteries_parallel=blocks[keep],
                     mount=np.full(len(keep), m),
-                    mounts=n_mount[keep],
+                    mounts=n_mount[keep].astype(np.int64),
                     enclosure=np.full(len(keep), e),
-                    enclosures=n_box[keep],
+                    enclosures=n_box[keep].astype(np.int64),
                 )
             )
     return Column.join(found), np.concatenate(totals)
@@ -314,9 +348,9 @@ def greatest_use(
         for k in np.unique(o.kit[rows]):
             for sku, number in kits[k].units:
                 most[pricer.market.index[sku]] = max(most[pricer.market.index[sku]], number)
-        area = float((strings * o.module_area_m2[None, :]).max(initial=0.0))
+        modules = float((strings * o.modules_series[None, :]).max(initial=0.0))  # a mount carries one at least
         litres = float(np.where(alive, volume(o), 0.0).max(initial=0.0))
-        np.maximum.at(most, f.mount_sku, count(np.float64(area), f.mount_area_m2))
+        np.maximum.at(most, f.mount_sku, modules)
         np.maximum.at(most, f.enclosure_sku, count(np.float64(litres), f.enclosure_volume_l))
     return most
 

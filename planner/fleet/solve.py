@@ -13,6 +13,7 @@ from planner.fleet.bound import Bound, Incumbent, Relaxation, prove
 from planner.fleet.candidates import Pool, Pricer, SiteOffer, make_pool, relieved_costs
 from planner.fleet.market import FloatArray, IntArray
 from planner.fleet.master import solve_master
+from planner.fleet.search import search
 from planner.fleet.solver import Outcome
 from planner.settings import SolverSettings
 
@@ -53,6 +54,7 @@ def solve_fleet(
     )
     relax, best = Relaxation(pool, market), Incumbent()
     bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
+    search(relax, best)
     for _ in range(TIGHTENINGS if sites <= TIGHTEN_SITES else 1):
         if _within(best.cost, bound.value, settings.gap):
             break

@@ -1,7 +1,7 @@
 """The fleet's optimum against enumeration of every combination of designs, written from the definitions."""
 
 from itertools import product
-from math import ceil
+from math import ceil, floor
 
 import numpy as np
 import pytest
@@ -28,7 +28,7 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
             units[index[f"c{o.controller[a]}"]] += 1
             units[index[f"b{o.battery[p]}"]] += nb
             units[index[f"s{o.kit[p]}"]] += 1
-            units[index[f"t{t}"]] += ceil(n * o.module_area_m2[a] / fit.mount_area_m2[t] - 1e-9)
+            units[index[f"t{t}"]] += ceil(n / floor(fit.mount_area_m2[t] / o.module_area_m2[a] + 1e-9))
             units[index[f"e{e}"]] += ceil(litres / fit.enclosure_volume_l[e] - 1e-9)
             found.add((offer.fixed_cost + offer.freight_per_kg * sum(units), tuple(units)))
     return sorted(found)
