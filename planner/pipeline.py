@@ -119,6 +119,11 @@ def prepare(scenario: Scenario) -> Fleet:
     tables, settings = scenario.tables, scenario.settings
     market = make_market(scenario)
     catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
+    pricer = Pricer(
+        market=market,
+        fittings=make_fittings(tables.balance, market),
+        parts=make_part_index(catalogue, market),
+    )
     arrays, place = site_arrays(tables.sites, settings), place_of(scenario)
     climate = site_climate(
         latitude_deg=arrays.latitude_deg,
@@ -136,7 +141,7 @@ def prepare(scenario: Scenario) -> Fleet:
     )
     plane = plane_of_array(
         climate,
-        surface_tilt_deg=candidate_tilts(arrays, settings.climate.tilts_deg),
+        surface_tilt_deg=candidate_tilts(arrays, pricer.fittings.tilts_allowed(settings.climate.tilts_deg)),
         surface_azimuth_deg=azimuth,
         horizon_deg=horizon_lines(tables.horizon, place),
     )
@@ -156,11 +161,7 @@ def prepare(scenario: Scenario) -> Fleet:
         other_supply_wh_day=np.nan_to_num(month_values(tables.site_months, place, "other_supply_wh_day")),
         tilt=np.zeros(len(tables.sites), dtype=np.int64),
         refusals={},
-        pricer=Pricer(
-            market=market,
-            fittings=make_fittings(tables.balance, market),
-            parts=make_part_index(catalogue, market),
-        ),
+        pricer=pricer,
     )
 
 

@@ -1,7 +1,15 @@
 """Demand: what devices draw at the DC bus, through which boxes, when."""
 
+from planner.demand.assign import LinkEnd, PortAssignment
 from planner.demand.kits import KitResult, SupplyKit, enumerate_kits
 from planner.demand.loads import schedule_hours, site_load_wh
-from planner.demand.ports import PortAssignment
 
-__all__ = ["KitResult", "PortAssignment", "SupplyKit", "enumerate_kits", "schedule_hours", "site_load_wh"]
+__all__ = [
+    "KitResult",
+    "LinkEnd",
+    "PortAssignment",
+    "SupplyKit",
+    "enumerate_kits",
+    "schedule_hours",
+    "site_load_wh",
+]

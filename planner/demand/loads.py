@@ -43,7 +43,27 @@ def schedule_hours(
 def site_load_wh(
     kits: Sequence[SupplyKit], hours: Mapping[str, tuple[FloatArray, FloatArray]], load_margin: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Load at the bus by day and by night with the margin, Wh a day: two arrays (S, K, 12)."""
-    day = [kit.own_w * hours[ALWAYS][0] + sum(w * hours[name][0] for name, w in kit.bus_w) for kit in kits]
-    night = [kit.own_w * hours[ALWAYS][1] + sum(w * hours[name][1] for name, w in kit.bus_w) for kit in kits]
-    return (1 + load_margin) * np.stack(day, axis=1), (1 + load_margin) * np.stack(night, axis=1)
+    """Load at the bus while the sun is up, and while it is down, Wh a day.
+
+    Parameters
+    ----------
+    kits : sequence of K kits
+        Their own draw runs around the clock.
+    hours : mapping
+        From `schedule_hours`, each (S, 12).
+    load_margin : float
+        Growth and doubt, 0.1 adds 10 %.
+
+    Returns
+    -------
+    day_wh, night_wh : (S, K, 12)
+    """
+    names = sorted({ALWAYS, *(name for kit in kits for name, _ in kit.bus_w)})
+    watts = np.zeros((len(kits), len(names)))
+    for k, kit in enumerate(kits):
+        watts[k, names.index(ALWAYS)] = kit.own_w
+        for name, mean_w in kit.bus_w:
+            watts[k, names.index(name)] += mean_w
+    watts *= 1 + load_margin
+    lit, dark = (np.stack([hours[name][part] for name in names]) for part in (0, 1))
+    return np.einsum("kc,csm->skm", watts, lit), np.einsum("kc,csm->skm", watts, dark)

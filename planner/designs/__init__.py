@@ -3,9 +3,17 @@
 from planner.designs.balance import Balance, Choice, design_balance
 from planner.designs.catalogue import CatalogueArrays, make_catalogue_arrays
 from planner.designs.diagnosis import blocking_rule
-from planner.designs.options import SiteInputs, SiteOptions, site_options
+from planner.designs.inputs import SiteInputs
+from planner.designs.options import SiteOptions, site_options
 
 __all__ = [
-    "Balance", "CatalogueArrays", "Choice", "SiteInputs", "SiteOptions", "blocking_rule", "design_balance",
-    "make_catalogue_arrays", "site_options",
+    "Balance",
+    "CatalogueArrays",
+    "Choice",
+    "SiteInputs",
+    "SiteOptions",
+    "blocking_rule",
+    "design_balance",
+    "make_catalogue_arrays",
+    "site_options",
 ]

@@ -3,7 +3,7 @@
 References
 ----------
 IEEE Std 485 (lead-acid sizing; temperature factors), values from memory. Freezing of the electrolyte by
-specific gravity: US Army technical manual table.
+specific gravity, and gravity by state of charge: US Army technical manual tables.
 """
 
 import numpy as np
@@ -14,11 +14,13 @@ FloatArray = NDArray[np.float64]
 #: Cell size factor against electrolyte temperature, IEEE 485 table 1 (from memory).
 FACTOR_TEMP_C = np.array([-3.9, 4.4, 10.0, 15.6, 21.1, 25.0])
 FACTOR = np.array([1.520, 1.300, 1.190, 1.110, 1.040, 1.000])
-FACTOR_SLOPE = (FACTOR[1] - FACTOR[0]) / (FACTOR_TEMP_C[1] - FACTOR_TEMP_C[0])  # 1/K, continued below the table
+#: 1/K, continued below the table.
+FACTOR_SLOPE = float((FACTOR[1] - FACTOR[0]) / (FACTOR_TEMP_C[1] - FACTOR_TEMP_C[0]))
 #: Freezing point of sulphuric acid electrolyte against specific gravity.
 FREEZING_C = np.array([-67.8, -52.2, -26.7, -15.0, -7.2])
 FREEZING_GRAVITY = np.array([1.280, 1.250, 1.200, 1.150, 1.100])
-GRAVITY_FULL, GRAVITY_FLAT = 1.280, 1.160  # 1.220 at half charge lies between
+GRAVITY_FULL, GRAVITY_FLAT = 1.280, 1.160  # 1.220 at half charge lies midway
+WHOLE_TOLERANCE = 1e-9  # rounding noise does not buy another battery
 
 
 def temperature_factor(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
@@ -34,7 +36,12 @@ def temperature_factor(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
     Returns
     -------
     array
-        1 at 25 C and above, 1.52 at -3.9 C, continued below the table at its last slope.
+        1 at 25 C and above (no credit for warmth), 1.52 at -3.9 C, continued below the table at its last
+        slope: linear growth promises less than levelling off would, and SKUs end at their own limit.
+
+    References
+    ----------
+    IEEE Std 485, table 1 (values from memory).
     """
     temp = np.asarray(temp_c, dtype=float)
     cold = np.minimum(temp - FACTOR_TEMP_C[0], 0.0)
@@ -43,7 +50,18 @@ def temperature_factor(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
 
 
 def freezing_depth(temp_c: ArrayLike, lead_acid: ArrayLike) -> FloatArray:
-    """Deepest discharge at which the electrolyte stays liquid, 0..1; it never rises as it gets colder."""
+    """Deepest discharge at which the electrolyte stays liquid, 0..1; it never rises as it gets colder.
+
+    The electrolyte's gravity falls linearly from full to flat; below the gravity that freezes at `temp_c`
+    the battery must not go. 0 where even a full battery freezes; 1 for cells without such electrolyte.
+
+    Parameters
+    ----------
+    temp_c : array
+        Coldest battery temperature, C.
+    lead_acid : array of bool
+        Where the limit applies.
+    """
     gravity = np.interp(np.asarray(temp_c, dtype=float), FREEZING_C, FREEZING_GRAVITY)
     charge = (gravity - GRAVITY_FLAT) / (GRAVITY_FULL - GRAVITY_FLAT)
     return np.where(lead_acid, 1.0 - np.clip(charge, 0.0, 1.0), 1.0)
@@ -53,11 +71,13 @@ def usable_wh(
     capacity_wh: ArrayLike, depth: ArrayLike, end_of_life_share: float, factor: ArrayLike
 ) -> FloatArray:
     """Energy a battery gives in the cold at its end of life: `capacity x depth x share / factor`, Wh."""
-    return np.asarray(capacity_wh, dtype=float) * np.asarray(depth) * end_of_life_share / np.asarray(factor)
+    share = np.asarray(depth, dtype=float) * end_of_life_share / np.asarray(factor, dtype=float)
+    usable: FloatArray = np.asarray(capacity_wh, dtype=float) * share
+    return usable
 
 
 def strings_needed(need: ArrayLike, each: ArrayLike) -> FloatArray:
     """Whole strings that supply a need; infinite where a string gives nothing."""
     each = np.asarray(each, dtype=float)
     ratio = np.divide(need, each, out=np.full(np.broadcast(need, each).shape, np.inf), where=each > 0)
-    return np.ceil(ratio - 1e-9)
+    return np.asarray(np.ceil(ratio - WHOLE_TOLERANCE))

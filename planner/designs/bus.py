@@ -1,15 +1,30 @@
-"""The window of the DC bus, from the charged cold battery down to the load disconnect."""
+"""The window of the DC bus, from the charged cold battery down to the load disconnect.
+
+Equalising, where a maker gives a voltage for it, is a separate, optional charge: it is done where the
+kit's window and the controller hold it, and left out where they don't; it never costs a design.
+"""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
 
+TEMP_SETPOINT_C = 25.0  # battery temperature at which setpoints are stated
+
+
+def cold_k(temp_c: ArrayLike) -> FloatArray:
+    """How far a battery is below the temperature of its setpoints, K (0 or negative)."""
+    return np.minimum(np.asarray(temp_c, dtype=float) - TEMP_SETPOINT_C, 0.0)
+
 
 def charging_top_v(
-    setpoint_v: ArrayLike, series: ArrayLike, compensation_v_per_k: ArrayLike, temp_c: ArrayLike, cap_v: ArrayLike
+    setpoint_v: ArrayLike,
+    series: ArrayLike,
+    compensation_v_per_k: ArrayLike,
+    temp_c: ArrayLike,
+    cap_v: ArrayLike,
 ) -> FloatArray:
-    """Highest bus voltage: the setpoint of all blocks in series, raised by the cold, capped by the controller.
+    """Highest bus voltage: setpoint of all blocks in series, raised by the cold, capped by the controller.
 
     Parameters
     ----------
@@ -20,21 +35,43 @@ def charging_top_v(
     cap_v : array
         Highest voltage the controller makes.
     """
-    cold = np.minimum(np.asarray(temp_c, dtype=float) - 25.0, 0.0)
-    raised = np.asarray(setpoint_v) + np.asarray(compensation_v_per_k) * cold
-    return np.minimum(np.asarray(series) * raised, cap_v)
+    raised = np.asarray(setpoint_v, dtype=float) + np.asarray(compensation_v_per_k) * cold_k(temp_c)
+    return np.asarray(np.minimum(np.asarray(series) * raised, cap_v))
 
 
 def setpoint_v(
-    *, recommended_v: ArrayLike, least_v: ArrayLike, series: ArrayLike, compensation_v_per_k: ArrayLike,
-    temp_c: ArrayLike, window_top_v: ArrayLike,
+    *,
+    recommended_v: ArrayLike,
+    least_v: ArrayLike,
+    series: ArrayLike,
+    compensation_v_per_k: ArrayLike,
+    temp_c: ArrayLike,
+    window_top_v: ArrayLike,
+    cap_v: ArrayLike,
 ) -> FloatArray:
-    """Charge setpoint of a block: the recommended one, lowered as far as the window asks and the maker allows."""
-    cold = np.minimum(np.asarray(temp_c, dtype=float) - 25.0, 0.0)
-    fits = np.asarray(window_top_v) / np.asarray(series) - np.asarray(compensation_v_per_k) * cold
-    return np.clip(fits, least_v, recommended_v)
+    """Charge setpoint of a block: the recommended one, lowered as far as it must and as the maker allows.
+
+    It is lowered to what the controller makes at 25 C, and so far that the cold battery's setpoint stays in
+    the boxes' window; a controller that cannot exceed the window guards it by itself.
+
+    Parameters
+    ----------
+    recommended_v, least_v, compensation_v_per_k : array
+        Of one block.
+    series : array
+        Blocks in series.
+    temp_c : array
+        Coldest battery temperature.
+    window_top_v, cap_v : array
+        Highest voltage the boxes accept, and the controller makes.
+    """
+    top, cap, blocks = np.asarray(window_top_v), np.asarray(cap_v), np.asarray(series)
+    window = top / blocks - np.asarray(compensation_v_per_k) * cold_k(temp_c)
+    most = np.where(cap <= top, cap / blocks, np.minimum(window, cap / blocks))
+    return np.asarray(np.clip(most, least_v, recommended_v))
 
 
 def bottom_v(disconnect_v: ArrayLike, series: ArrayLike, drop_share: float) -> FloatArray:
     """Lowest voltage at a box: the load disconnect less the cable's drop at maximum load."""
-    return np.asarray(disconnect_v) * np.asarray(series) * (1.0 - drop_share)
+    volts: FloatArray = np.asarray(disconnect_v, dtype=float) * np.asarray(series, dtype=float)
+    return volts * (1.0 - drop_share)

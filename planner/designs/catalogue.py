@@ -1,7 +1,7 @@
 """The catalogue's power parts as arrays."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,15 +11,35 @@ from planner.tables.catalogue import BatteryRow, Chemistry, ControllerKind, Cont
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
+SMALLEST_PACK_V = 9.0  # below it a block is one or a few cells, not a 12 V battery
+Parts = Sequence[ModuleRow] | Sequence[BatteryRow] | Sequence[ControllerRow]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CatalogueArrays:
-    """Modules (M), batteries (B) and controllers (C) that can be bought; columns as in the row models."""
+    """Modules (M), batteries (B) and controllers (C) that can be bought; columns as in the row models.
+
+    `module("nameplate_w")` is a read-only array over the modules, NaN where a row is blank; likewise
+    `battery` and `controller`.
+    """
 
     modules: tuple[ModuleRow, ...]
     batteries: tuple[BatteryRow, ...]
     controllers: tuple[ControllerRow, ...]
+    lead_acid: BoolArray = field(init=False, repr=False, compare=False)
+    mppt: BoolArray = field(init=False, repr=False, compare=False)
+    _columns: dict[tuple[str, str], FloatArray] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        # Computed once: every site asks for every column.
+        columns = _columns("module", ModuleRow, self.modules)
+        columns |= _columns("battery", BatteryRow, self.batteries)
+        columns |= _columns("controller", ControllerRow, self.controllers)
+        lead_acid = np.array([row.chemistry is not Chemistry.LFP for row in self.batteries], dtype=bool)
+        mppt = np.array([row.kind is ControllerKind.MPPT for row in self.controllers], dtype=bool)
+        object.__setattr__(self, "_columns", columns)
+        object.__setattr__(self, "lead_acid", lead_acid)
+        object.__setattr__(self, "mppt", mppt)
 
     @property
     def module_sku(self) -> tuple[str, ...]:
@@ -38,30 +58,30 @@ class CatalogueArrays:
 
     def module(self, column: str) -> FloatArray:
         """A column of the modules (M,)."""
-        return _column(self.modules, column)
+        return self._columns["module", column]
 
     def battery(self, column: str) -> FloatArray:
         """A column of the batteries (B,)."""
-        return _column(self.batteries, column)
+        return self._columns["battery", column]
 
     def controller(self, column: str) -> FloatArray:
         """A column of the controllers (C,)."""
-        return _column(self.controllers, column)
-
-    @property
-    def lead_acid(self) -> BoolArray:
-        """Which batteries are lead-acid (B,)."""
-        return np.array([row.chemistry is not Chemistry.LFP for row in self.batteries], dtype=bool)
-
-    @property
-    def mppt(self) -> BoolArray:
-        """Which controllers track the maximum power point (C,)."""
-        return np.array([row.kind is ControllerKind.MPPT for row in self.controllers], dtype=bool)
+        return self._columns["controller", column]
 
 
-def _column(rows: Sequence[ModuleRow] | Sequence[BatteryRow] | Sequence[ControllerRow], name: str) -> FloatArray:
-    values = (getattr(row, name) for row in rows)
-    return np.array([np.nan if value is None else float(value) for value in values])
+def _columns(
+    kind: str, model: type[ModuleRow] | type[BatteryRow] | type[ControllerRow], rows: Parts
+) -> dict[tuple[str, str], FloatArray]:
+    """Every column of a row model that is no text, by kind and name."""
+    columns = {}
+    for name, info in model.model_fields.items():
+        if isinstance(info.annotation, type) and issubclass(info.annotation, str):
+            continue
+        values = [getattr(row, name) for row in rows]
+        column = np.array([np.nan if value is None else float(value) for value in values])
+        column.flags.writeable = False
+        columns[kind, name] = column
+    return columns
 
 
 def make_catalogue_arrays(tables: Tables, sold: frozenset[str]) -> CatalogueArrays:
@@ -73,6 +93,11 @@ def make_catalogue_arrays(tables: Tables, sold: frozenset[str]) -> CatalogueArra
     )
 
 
-def block_class_v(nominal_v: float) -> float:
-    """Voltage class of a battery block: 12.8 V counts as 12, 25.6 as 24, 51.2 as 48, a 2 V cell as 2."""
-    return 12.0 * round(nominal_v / 12.0) if nominal_v >= 9 else nominal_v
+def block_class_v(row: BatteryRow) -> float:
+    """Voltage class of a battery block: 12.8 V counts as 12, 25.6 as 24, 51.2 as 48; cells by chemistry.
+
+    Four lithium iron phosphate cells, or six of lead, make 12 V.
+    """
+    if row.nominal_v >= SMALLEST_PACK_V:
+        return 12.0 * round(row.nominal_v / 12.0)
+    return row.cells * (3.0 if row.chemistry is Chemistry.LFP else 2.0)

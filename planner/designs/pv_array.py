@@ -9,12 +9,13 @@ from planner.units import TEMP_STC_C, W_PER_M2_STC
 FloatArray = NDArray[np.float64]
 
 CELL_RISE_K = 30.0  # cell above air in full sun, open rack (common practice; IEC 61215 NOCT gives 25 to 30 K)
+CONTINUOUS_FACTOR = 1.25  # conductors and protection of circuits that last for hours (NEC 690.8(B), 690.9(B))
 
 
 def cold_v_oc_v(v_oc_v: ArrayLike, beta_voc_per_k: ArrayLike, temp_air_min_c: ArrayLike) -> FloatArray:
     """Open-circuit voltage at dawn on the coldest day, the cell as cold as the air, V."""
     warmth = np.asarray(temp_air_min_c, dtype=float) - TEMP_STC_C
-    return np.asarray(v_oc_v) * (1.0 + np.asarray(beta_voc_per_k) * warmth)
+    return np.asarray(v_oc_v, dtype=float) * (1.0 + np.asarray(beta_voc_per_k, dtype=float) * warmth)
 
 
 def hot_v_mp_v(v_mp_v: ArrayLike, gamma_pmp_per_k: ArrayLike, temp_air_max_c: ArrayLike) -> FloatArray:
@@ -24,7 +25,8 @@ def hot_v_mp_v(v_mp_v: ArrayLike, gamma_pmp_per_k: ArrayLike, temp_air_max_c: Ar
     of the loss of power is a loss of voltage.
     """
     warmth = np.asarray(temp_air_max_c, dtype=float) + CELL_RISE_K - TEMP_STC_C
-    return np.asarray(v_mp_v) * (1.0 + np.asarray(gamma_pmp_per_k) * np.maximum(warmth, 0.0))
+    share = 1.0 + np.asarray(gamma_pmp_per_k, dtype=float) * np.maximum(warmth, 0.0)
+    return np.asarray(v_mp_v, dtype=float) * share
 
 
 def derating(settings: ArraySettings) -> float:
@@ -33,45 +35,77 @@ def derating(settings: ArraySettings) -> float:
     return float(np.prod([1.0 - loss for loss in losses]))
 
 
-def mppt_wh(
-    nameplate_w: ArrayLike, gamma_pmp_per_k: ArrayLike, poa_wh_m2: ArrayLike, temp_cell_c: ArrayLike, factor: ArrayLike
-) -> FloatArray:
-    """Energy at the bus behind a maximum power point tracker, Wh: `P (1 + gamma (T - 25)) H / 1000 x factor`."""
+def warm_share(gamma_pmp_per_k: ArrayLike, temp_cell_c: ArrayLike) -> FloatArray:
+    """Power at a cell temperature over power at 25 C: `1 + gamma (T - 25)`, never below 0."""
     warmth = np.asarray(temp_cell_c, dtype=float) - TEMP_STC_C
+    return np.maximum(1.0 + np.asarray(gamma_pmp_per_k, dtype=float) * warmth, 0.0)
+
+
+def mppt_wh(
+    nameplate_w: ArrayLike,
+    gamma_pmp_per_k: ArrayLike,
+    poa_wh_m2: ArrayLike,
+    temp_cell_c: ArrayLike,
+    factor: ArrayLike,
+) -> FloatArray:
+    """Energy at the bus behind a maximum power point tracker: `P (1 + gamma (T - 25)) H / 1000 x factor`, Wh.
+
+    `factor` is the product of the array's derating and the controller's efficiency.
+    """
     hours = np.asarray(poa_wh_m2, dtype=float) / W_PER_M2_STC
-    return np.asarray(nameplate_w) * (1.0 + np.asarray(gamma_pmp_per_k) * warmth) * hours * factor
+    power = np.asarray(nameplate_w, dtype=float) * warm_share(gamma_pmp_per_k, temp_cell_c)
+    energy: FloatArray = power * hours * np.asarray(factor, dtype=float)
+    return energy
 
 
-def pwm_wh(i_mp_a: ArrayLike, charging_v: ArrayLike, poa_wh_m2: ArrayLike, factor: ArrayLike) -> FloatArray:
-    """Energy at the bus behind a PWM controller, Wh: ampere-hours at the charging voltage."""
-    return np.asarray(i_mp_a) * np.asarray(poa_wh_m2, dtype=float) / W_PER_M2_STC * np.asarray(charging_v) * factor
+def pwm_wh(i_mp_a: ArrayLike, volts: ArrayLike, poa_wh_m2: ArrayLike, factor: ArrayLike) -> FloatArray:
+    """Energy at the bus behind a PWM controller: ampere-hours at the charging voltage, Wh.
+
+    Temperature does not enter: the battery holds the array below its maximum-power voltage, where the
+    current barely changes.
+    """
+    hours = np.asarray(poa_wh_m2, dtype=float) / W_PER_M2_STC
+    charge_ah = np.asarray(i_mp_a, dtype=float) * hours
+    energy: FloatArray = charge_ah * np.asarray(volts, dtype=float) * np.asarray(factor, dtype=float)
+    return energy
 
 
 def charging_v(nominal_v: ArrayLike, setpoint_v: ArrayLike, series: ArrayLike) -> FloatArray:
     """Mean voltage while charging: midway between nominal and setpoint (common practice), V."""
-    return (np.asarray(nominal_v) + np.asarray(setpoint_v)) / 2.0 * np.asarray(series)
+    mean = (np.asarray(nominal_v, dtype=float) + np.asarray(setpoint_v, dtype=float)) / 2.0
+    volts: FloatArray = mean * np.asarray(series, dtype=float)
+    return volts
 
 
-def clipped_wh_m2(
-    poa_clipped_wh_m2: FloatArray, grid_w_m2: FloatArray, limit_w_m2: FloatArray, month: NDArray[np.integer]
+def circuit_a(i_sc_a: ArrayLike, strings: ArrayLike, irradiance_factor: float) -> FloatArray:
+    """Least current that conductors and protection of strings in parallel are rated for, A."""
+    current: FloatArray = np.asarray(i_sc_a, dtype=float) * np.asarray(strings, dtype=float)
+    return current * (irradiance_factor * CONTINUOUS_FACTOR)
+
+
+def clipped_wh(
+    power_w: FloatArray, limit_w: FloatArray, poa_clipped_wh_m2: FloatArray, grid_w_m2: FloatArray
 ) -> FloatArray:
-    """Daily plane irradiation that counts when a converter stops at `limit_w_m2`.
+    """Daily energy by month of a source that is proportional to irradiance and stops at a limit, Wh.
 
     Linear between the grid's points and from the origin; the true curve is concave, so this never
     promises too much. Beyond the grid's last point nothing is clipped.
 
     Parameters
     ----------
+    power_w : (N, 12)
+        Power at 1000 W/m2 in each month.
+    limit_w : (N,)
+        Power at which it stops.
     poa_clipped_wh_m2 : (12, G)
-        Integral of `min(g, G)` by month.
+        Mean daily integral of `min(irradiance, grid)` by month.
     grid_w_m2 : (G,)
         Rising irradiances.
-    limit_w_m2, month : (N,)
-        Limit and month index of each value wanted.
     """
-    right = np.clip(np.searchsorted(grid_w_m2, limit_w_m2), 0, len(grid_w_m2) - 1)
-    left = right - 1
-    x0 = np.where(left >= 0, grid_w_m2[left], 0.0)
-    y0 = np.where(left >= 0, poa_clipped_wh_m2[month, left], 0.0)
-    x1, y1 = grid_w_m2[right], poa_clipped_wh_m2[month, right]
-    return y0 + (y1 - y0) * np.clip((limit_w_m2 - x0) / (x1 - x0), 0.0, 1.0)
+    grid = np.concatenate(([0.0], grid_w_m2))
+    energy = np.zeros(power_w.shape)
+    for month, curve in enumerate(poa_clipped_wh_m2):
+        power = power_w[:, month]
+        limit = np.divide(W_PER_M2_STC * limit_w, power, out=np.zeros(len(power)), where=power > 0)
+        energy[:, month] = power * np.interp(limit, grid, np.concatenate(([0.0], curve))) / W_PER_M2_STC
+    return energy

@@ -31,6 +31,13 @@ class Fittings:
     enclosure_sku: IntArray
     enclosure_volume_l: FloatArray
 
+    def tilts_allowed(self, tilts_deg: Sequence[float]) -> list[float]:
+        """The tilts that some mount can be set to; all of them where none can."""
+        fits = [
+            t for t in tilts_deg if ((self.mount_tilt_min_deg <= t) & (t <= self.mount_tilt_max_deg)).any()
+        ]
+        return fits or list(tilts_deg)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SiteOffer:
@@ -226,8 +233,8 @@ class Pricer:
     ) -> FloatArray:
         """Cost of every design, with its cheapest mount and enclosure (P, A); infinite where infeasible."""
         strings = o.modules_parallel
-        string_cost = o.modules_series * unit[self.parts.module[o.module]]
-        number = np.arange(int(strings.max(initial=0)) + 1)
+        string_cost = np.asarray(o.modules_series * unit[self.parts.module[o.module]], dtype=float)
+        number = np.arange(int(strings.max(initial=0)) + 1, dtype=float)
         by_count = number[None, :] * string_cost[:, None] + self.mount_cost(
             number[None, :] * o.modules_series[:, None],
             module_area(o)[:, None],
@@ -240,7 +247,9 @@ class Pricer:
         block_cost = o.batteries_series * unit[self.parts.battery[o.battery]]
         housed = self.enclosure_cost(volume(o), block_volume(o)[:, None], unit)
         store_cost = block_cost[:, None] * o.batteries_parallel + housed
-        return array_cost + store_cost + self.kit_cost(kits, unit)[o.kit][:, None] + offer.fixed_cost
+        return np.asarray(
+            array_cost + store_cost + self.kit_cost(kits, unit)[o.kit][:, None] + offer.fixed_cost
+        )
 
 
 def count(amount: FloatArray | np.float64, holds: FloatArray | float) -> FloatArray:
@@ -348,7 +357,9 @@ def greatest_use(
         for k in np.unique(o.kit[rows]):
             for sku, number in kits[k].units:
                 most[pricer.market.index[sku]] = max(most[pricer.market.index[sku]], number)
-        modules = float((strings * o.modules_series[None, :]).max(initial=0.0))  # a mount carries one at least
+        modules = float(
+            (strings * o.modules_series[None, :]).max(initial=0.0)
+        )  # a mount carries one at least
         litres = float(np.where(alive, volume(o), 0.0).max(initial=0.0))
         np.maximum.at(most, f.mount_sku, modules)
         np.maximum.at(most, f.enclosure_sku, count(np.float64(litres), f.enclosure_volume_l))

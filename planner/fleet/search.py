@@ -34,7 +34,9 @@ def settle(relax: Relaxation, choice: IntArray, table: FloatArray) -> IntArray:
             first, last = usage.indptr[rows.start], usage.indptr[rows.stop]
             k, a = usage.indices[first:last], usage.data[first:last].astype(np.int64)
             added = table[k, need[k] + a] - table[k, need[k]]
-            cost = pool.other_cost[rows] + np.add.reduceat(added, usage.indptr[rows.start : rows.stop] - first)
+            cost = pool.other_cost[rows] + np.add.reduceat(
+                added, usage.indptr[rows.start : rows.stop] - first
+            )
             choice[s] = rows.start + int(np.argmin(np.round(cost, 6)))
             now = usage[choice[s]]
             need[now.indices] += now.data.astype(np.int64)

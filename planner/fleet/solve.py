@@ -18,7 +18,7 @@ from planner.fleet.solver import Outcome
 from planner.settings import SolverSettings
 
 DESIGNS_MAX = 1_200_000  # candidate designs kept over the fleet
-COLUMNS_MAX = 1_500  # designs given to the integer model
+COLUMNS_MAX = 1_000  # designs given to the integer model
 REFINE_MAX = 400_000  # designs below which the proof is repeated on every design left after fixing
 ROOT_STEPS, NODE_STEPS = 250, 40
 RELIEFS = (0.3, 0.9)  # shares of a price by which it is lowered to bound the units bought

@@ -12,7 +12,7 @@ import highspy
 import pulp
 
 SEED = 1
-NODES_MAX = 200  # a counted limit repeats, a time limit would not
+NODES_MAX = 100  # a counted limit repeats, a time limit would not
 
 
 class Outcome(StrEnum):

@@ -79,8 +79,11 @@ yard,radio-24,1,8
 """
 
 SCHEDULES = (
-    "schedule," + ",".join(f"h{hour:02d}" for hour in range(24))
-    + "\ncamera-hours," + ",".join("1" if 8 <= hour < 16 else "0" for hour in range(24)) + "\n"
+    "schedule,"
+    + ",".join(f"h{hour:02d}" for hour in range(24))
+    + "\ncamera-hours,"
+    + ",".join("1" if 8 <= hour < 16 else "0" for hour in range(24))
+    + "\n"
 )
 
 #: Profiles and their shares by distance from the equator: the darker the winter, the lighter the load.

@@ -14,7 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
-STAGES = ("read", "market", "climate", "demand", "designs", "fleet", "tables", "write")
+STAGES = ("read", "climate", "demand", "designs", "fleet", "tables", "write")
 
 
 def run(sites: int, settings: list[str]) -> dict[str, object]:
@@ -52,11 +52,8 @@ def main() -> None:
     parser.add_argument("sites", nargs="*", type=int, default=[24, 240, 2400])
     parser.add_argument("--set", action="append", default=[], dest="settings")
     arguments = parser.parse_args()
-    print(
-        "| sites | unserved | "
-        + " | ".join(f"{stage} s" for stage in STAGES)
-        + " | whole run s | peak MB | gap |"
-    )
+    stages = " | ".join(f"{stage} s" for stage in STAGES)
+    print(f"| sites | unserved | {stages} | whole run s | peak MB | gap |")
     print("|---" * (len(STAGES) + 5) + "|")
     for sites in arguments.sites:
         row = run(sites, arguments.settings)

@@ -1,0 +1,264 @@
+"""Port by port: who is plugged in where, once the counts of a split are known."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from planner.demand.channel import class_source_w, effective_class
+from planner.demand.devices import Device, Group
+from planner.demand.ports import Fit, Needs, Port, Split, Switch, injects
+from planner.settings import Settings
+from planner.tables.catalogue import ConverterRow, PortKind
+from planner.tables.rows import Supply
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PortAssignment:
+    """One device on the port that powers it.
+
+    Attributes
+    ----------
+    host_sku, host_unit : str, int
+        The switch and its running number; for a DC device its converter's SKU and 0, or blank on the bus.
+    port : str
+        As `poe class 4 #3`, `passive 24 V #2`, `data #5 + injector`, `bus`, `dc_dc`.
+    via_sku : str
+        Injector or converter between, or blank.
+    device_w, host_w, host_max_w : float
+        Mean at the device while on, mean and greatest power leaving the host's port (or the injector), W.
+    allocated_w : float
+        Share of the switch's PoE budget, W.
+    data_on : tuple of str
+        Further copper ports of the device, as `SKU #unit data #4`.
+    """
+
+    device: str
+    instance: int
+    supply: Supply
+    host_sku: str
+    host_unit: int
+    port: str
+    via_sku: str
+    cable_m: float
+    device_w: float
+    host_w: float
+    host_max_w: float
+    allocated_w: float
+    schedule: str
+    data_on: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkEnd:
+    """A port taken by the network itself: an uplink, or an end of link number `link` between switches."""
+
+    link: int  # 0 for an uplink
+    host_sku: str
+    host_unit: int
+    port: str
+
+
+@dataclass(slots=True, kw_only=True)
+class _Unit:
+    """A switch while its ports are handed out."""
+
+    switch: Switch
+    number: int
+    free: list[Port]
+
+    def name(self, port: Port) -> str:
+        return f"{self.switch.row.sku} #{self.number} {port_name(port)}"
+
+    def copper(self) -> list[Port]:
+        """Ports free for data: data ports first, then idle PoE ports of the lowest class."""
+        ports = [port for port in self.free if port.kind in (PortKind.DATA, PortKind.POE)]
+        return sorted(ports, key=lambda port: (port.kind is PortKind.POE, port.poe_class, port.number))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wiring:
+    """Every port of the switches that is in use."""
+
+    assignments: tuple[PortAssignment, ...]
+    data_on: dict[tuple[str, int], tuple[str, ...]]  # of devices that no port powers, by device and instance
+    links: tuple[LinkEnd, ...]
+
+
+def port_name(port: Port) -> str:
+    """The port as the installer finds it."""
+    if port.kind is PortKind.POE:
+        return f"poe class {port.poe_class} #{port.number}"
+    if port.kind is PortKind.PASSIVE_POE:
+        return f"passive {port.passive_v:g} V #{port.number}"
+    return f"{port.kind.value} #{port.number}"
+
+
+def wire_up(
+    needs: Needs,
+    loose: Sequence[Device],
+    switches: Sequence[Switch],
+    fits: Sequence[Sequence[Fit]],
+    split: Split,
+    injectors: Sequence[ConverterRow],
+    settings: Settings,
+) -> Wiring:
+    """Name the port of every device, link and uplink of a split.
+
+    `loose` are devices with data ports that no port powers. Each device takes the least port that serves
+    it, hardest groups first; links come next, then uplinks (SFP first), then data.
+    """
+    units = _units(switches)
+    powered = list(_powered(needs.groups, units, fits, split))
+    links = (*_links(units, needs), *_uplinks(units, needs))
+    behind = list(_behind_injectors(needs.groups, units, split, injectors, settings))
+    assignments = [
+        _with_data(assignment, units, group.extra_ports) for assignment, group in (*powered, *behind)
+    ]
+    data_on = {
+        (device.row.device, device.instance): tuple(_take(units) for _ in range(device.row.data_ports))
+        for device in loose
+    }
+    return Wiring(assignments=tuple(assignments), data_on=data_on, links=tuple(links))
+
+
+def _units(switches: Sequence[Switch]) -> list[_Unit]:
+    seen: dict[str, int] = {}
+    units = []
+    for switch in switches:
+        seen[switch.row.sku] = seen.get(switch.row.sku, 0) + 1
+        units.append(_Unit(switch=switch, number=seen[switch.row.sku], free=list(switch.ports)))
+    return units
+
+
+def _powered(
+    groups: Sequence[Group], units: Sequence[_Unit], fits: Sequence[Sequence[Fit]], split: Split
+) -> Iterator[tuple[PortAssignment, Group]]:
+    """Devices on ports that power them; on each switch the group with the fewest ports chooses first."""
+    taken = [0] * len(groups)
+    for h, unit in enumerate(units):
+        for g in sorted(range(len(groups)), key=lambda g: fits[g][h].ports):
+            group, one = groups[g], fits[g][h]
+            for _ in range(split.on_switch[g][h]):
+                port = _least(unit, group, one)
+                unit.free.remove(port)
+                yield _assignment(group, taken[g], unit, port, one), group
+                taken[g] += 1
+
+
+def _least(unit: _Unit, group: Group, one: Fit) -> Port:
+    if group.row.supply is Supply.POE:
+        serving = [port for port in unit.free if port.poe_class >= group.poe_class]
+    else:
+        serving = [
+            port
+            for port in unit.free
+            if port.kind is PortKind.PASSIVE_POE
+            and port.passive_v == group.row.passive_v
+            and one.most_w <= port.max_w
+        ]
+    return min(serving, key=lambda port: (port.poe_class, port.max_w, port.number))
+
+
+def _assignment(group: Group, index: int, unit: _Unit, port: Port, one: Fit) -> PortAssignment:
+    return PortAssignment(
+        device=group.row.device,
+        instance=group.devices[index].instance,
+        supply=group.row.supply,
+        host_sku=unit.switch.row.sku,
+        host_unit=unit.number,
+        port=port_name(port),
+        via_sku="",
+        cable_m=group.cable_m,
+        device_w=group.row.average_w,
+        host_w=one.average_w,
+        host_max_w=one.most_w,
+        allocated_w=one.allocated_w,
+        schedule=group.row.schedule,
+    )
+
+
+def _behind_injectors(
+    groups: Sequence[Group],
+    units: Sequence[_Unit],
+    split: Split,
+    injectors: Sequence[ConverterRow],
+    settings: Settings,
+) -> Iterator[tuple[PortAssignment, Group]]:
+    """The last devices of each group, each behind the injector of the lowest class that serves it."""
+    loop = settings.demand.poe_loop_ohm_per_100m
+    for group, number in zip(groups, split.injected, strict=True):
+        for device in group.devices[group.count - number :]:
+            row = min(
+                (row for row in injectors if injects(row, group, settings)),
+                key=lambda row: (effective_class(row.poe_class), row.sku),
+            )
+            unit, port = _pick(units) if group.row.data_ports else (None, None)
+            most, average = (
+                class_source_w(w, group.poe_class, group.cable_m, loop)
+                for w in (group.row.max_w, group.row.average_w)
+            )
+            yield (
+                PortAssignment(
+                    device=group.row.device,
+                    instance=device.instance,
+                    supply=group.row.supply,
+                    host_sku=unit.switch.row.sku if unit else "",
+                    host_unit=unit.number if unit else 0,
+                    port=f"{port_name(port)} + injector" if port else "injector",
+                    via_sku=row.sku,
+                    cable_m=group.cable_m,
+                    device_w=group.row.average_w,
+                    host_w=average,
+                    host_max_w=most,
+                    allocated_w=0.0,
+                    schedule=group.row.schedule,
+                ),
+                group,
+            )
+
+
+def _pick(units: Sequence[_Unit]) -> tuple[_Unit, Port]:
+    """Take a copper port for data, the least useful of all switches."""
+    unit = min(
+        (unit for unit in units if unit.copper()),
+        key=lambda unit: (unit.copper()[0].kind is PortKind.POE, unit.copper()[0].poe_class),
+    )
+    port = unit.copper()[0]
+    unit.free.remove(port)
+    return unit, port
+
+
+def _take(units: Sequence[_Unit]) -> str:
+    unit, port = _pick(units)
+    return unit.name(port)
+
+
+def _with_data(assignment: PortAssignment, units: Sequence[_Unit], number: int) -> PortAssignment:
+    if not number:
+        return assignment
+    fields = {name: getattr(assignment, name) for name in PortAssignment.__slots__}
+    return PortAssignment(**fields | {"data_on": tuple(_take(units) for _ in range(number))})
+
+
+def _links(units: Sequence[_Unit], needs: Needs) -> Iterator[LinkEnd]:
+    """A tree: switches by falling free copper, each linked to the first before it with a port to spare."""
+    if not needs.linked:
+        return
+    ranked = sorted(units, key=lambda unit: -len(unit.copper()))
+    for number, unit in enumerate(ranked[1:], start=1):
+        # A port stays for each switch; the first ones have the most, so one of them always has one left.
+        above = next(other for other in ranked[:number] if other.copper())
+        for end in (above, unit):
+            port = end.copper()[0]
+            end.free.remove(port)
+            yield LinkEnd(
+                link=number, host_sku=end.switch.row.sku, host_unit=end.number, port=port_name(port)
+            )
+
+
+def _uplinks(units: Sequence[_Unit], needs: Needs) -> Iterator[LinkEnd]:
+    for _ in range(needs.uplinks):
+        fibre = [(unit, port) for unit in units for port in unit.free if port.kind is PortKind.SFP]
+        unit, port = fibre[0] if fibre else _pick(units)
+        if fibre:
+            unit.free.remove(port)
+        yield LinkEnd(link=0, host_sku=unit.switch.row.sku, host_unit=unit.number, port=port_name(port))

@@ -1,0 +1,39 @@
+"""Which assemblies of boxes another one beats whatever the prices, batteries and sites are."""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+EPS = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Merits:
+    """What counts in a comparison: boxes, mean W by schedule, further numbers that are better when less."""
+
+    units: Counter[str]
+    watts: dict[str, float]
+    costs: tuple[float, ...]
+
+
+def undominated(merits: Sequence[Merits]) -> NDArray[np.bool_]:
+    """Which ones none beats (N,): a part of the same boxes and no number worse; of equals, the first stays.
+
+    Boxes are compared by SKU, as any price may change: a kit with fewer boxes of another SKU beats nothing.
+    """
+    skus = sorted({sku for one in merits for sku in one.units})
+    schedules = sorted({name for one in merits for name in one.watts})
+    table = np.array([
+        [one.units[sku] for sku in skus] + [one.watts.get(name, 0.0) for name in schedules] + list(one.costs)
+        for one in merits
+    ])
+    keep = np.ones(len(merits), dtype=bool)
+    for i, row in enumerate(table):
+        no_worse = keep & (table <= row + EPS).all(axis=1)
+        no_worse[i] = False
+        equal = (table[no_worse] >= row - EPS).all(axis=1)
+        keep[i] = not (~equal | (np.flatnonzero(no_worse) < i)).any()
+    return keep

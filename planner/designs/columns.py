@@ -1,0 +1,182 @@
+"""Array columns: modules, their strings' length, and a number of controllers of one kind."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.designs import pv_array
+from planner.designs.catalogue import CatalogueArrays
+from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
+from planner.settings import Settings
+from planner.units import W_PER_M2_STC
+
+SERIES_MAX = 24  # longest string tried; a controller's input voltage ends it before
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Array columns (A), sorted by module, controller, series, controllers.
+
+    A string gives `scale x warm[shape]` at 1000 W/m2 in each month: W at the bus behind a tracker, A behind
+    a PWM controller. `strings_max` is the most strings on all controllers, `hot_v` the string's voltage
+    left for charging on the hottest day, `own_w` the controllers' draw.
+    """
+
+    module: IntArray
+    series: IntArray
+    controller: IntArray
+    controllers: IntArray
+    tracked: BoolArray
+    strings_max: IntArray
+    hot_v: FloatArray
+    own_w: FloatArray
+    output_max_a: FloatArray  # of one controller
+    string_w: FloatArray  # nameplate of one string
+    string_i_sc_a: FloatArray
+    area_m2: FloatArray
+    scale: FloatArray
+    shape: IntArray
+    warm: FloatArray  # (G, 12)
+
+    def take(self, keep: BoolArray) -> "Columns":
+        """The columns at the marked places."""
+        shared = {"warm"}
+        fields = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return Columns(**{name: value if name in shared else value[keep] for name, value in fields.items()})
+
+    def groups(self, other: IntArray) -> IntArray:
+        """Number of each column's group (A,): same module, controller and `other` (below 100)."""
+        parts = self.module * (int(self.controller.max(initial=0)) + 1) + self.controller
+        _, group = np.unique(parts * 100 + other, return_inverse=True)
+        return np.asarray(group, dtype=np.int64)
+
+
+def series_limits(cat: CatalogueArrays, inputs: SiteInputs) -> IntArray:
+    """Most modules in series by cold open-circuit voltage, for each module and controller (M, C).
+
+    Modules that do not stand the site's air, or their own heat in full sun, have 0.
+    """
+    cold = pv_array.cold_v_oc_v(cat.module("v_oc_v"), cat.module("beta_voc_per_k"), inputs.temp_air_min_c)
+    limit = np.minimum(cat.module("system_voltage_max_v")[:, None], cat.controller("pv_input_max_v")[None, :])
+    most = np.floor(limit / cold[:, None] + EPS).astype(np.int64)
+    usable = (cat.module("temp_min_c") <= inputs.temp_air_min_c) & (
+        cat.module("temp_max_c") >= inputs.temp_air_max_c + pv_array.CELL_RISE_K
+    )
+    return np.minimum(np.where(usable[:, None], most, 0), SERIES_MAX)
+
+
+def strings_per_controller(cat: CatalogueArrays, settings: Settings) -> IntArray:
+    """Most strings on one controller by its hard current limits (M, C).
+
+    The short-circuit current counts at its bright-sky value (NEC 690.8(A)). A tracker's output limit clips
+    instead of forbidding; a PWM controller passes the array's current on, so its output limit is hard too.
+    """
+    current = cat.module("i_sc_a") * settings.array.irradiance_factor_isc
+    both = np.minimum(cat.controller("pv_input_max_a"), cat.controller("output_max_a"))
+    limit = np.where(cat.mppt, cat.controller("pv_input_max_a"), both)
+    return np.floor(limit[None, :] / current[:, None] + EPS).astype(np.int64)
+
+
+def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, settings: Settings) -> Columns:
+    """Every module, string length and number of controllers that the electrical limits allow.
+
+    `fits` (C,) marks the controllers that some store row takes.
+    """
+    most, strings = series_limits(cat, inputs), strings_per_controller(cat, settings)
+    length = np.arange(1, SERIES_MAX + 1)
+    ok = (length[None, None, :] <= most[:, :, None]) & (strings[:, :, None] > 0) & fits[None, :, None]
+    m, c, s = np.nonzero(ok)
+    counts = settings.policy.controllers_max
+    number = np.tile(np.arange(1, counts + 1), len(m))
+    m, c, s = (np.repeat(x, counts) for x in (m, c, length[s]))
+    hot = pv_array.hot_v_mp_v(cat.module("v_mp_v"), cat.module("gamma_pmp_per_k"), inputs.temp_air_max_c)
+    tracked = cat.mppt[c]
+    factor = pv_array.derating(settings.array) * cat.controller("efficiency")[c]
+    gammas, kind = np.unique(cat.module("gamma_pmp_per_k"), return_inverse=True)
+    warm = pv_array.warm_share(gammas[:, None], inputs.temp_cell_c[None, :])
+    return Columns(
+        module=m,
+        series=s,
+        controller=c,
+        controllers=number,
+        tracked=tracked,
+        strings_max=number * strings[m, c],
+        hot_v=hot[m] * s - cat.controller("headroom_v")[c],
+        own_w=cat.controller("own_draw_w")[c] * number,
+        output_max_a=cat.controller("output_max_a")[c],
+        string_w=cat.module("nameplate_w")[m] * s,
+        string_i_sc_a=cat.module("i_sc_a")[m],
+        area_m2=(cat.module("length_m") * cat.module("width_m"))[m] * s,
+        scale=np.where(tracked, cat.module("nameplate_w")[m] * s, cat.module("i_mp_a")[m]) * factor,
+        shape=np.where(tracked, kind[m], len(gammas)),
+        warm=np.concatenate([warm, np.ones((1, warm.shape[1]))]),
+    )
+
+
+def peak_w(inputs: SiteInputs, columns: Columns, charging_v: float) -> FloatArray:
+    """Greatest power at the bus of one string at a charging voltage (A,)."""
+    bright = max(1.0, float(inputs.clip_irradiance_w_m2[-1]) / W_PER_M2_STC)
+    volts = np.where(columns.tracked, 1.0, charging_v)
+    warmest = columns.warm.max(axis=1)[columns.shape]
+    return np.asarray(columns.scale * warmest * bright * volts)
+
+
+def controller_wh(
+    inputs: SiteInputs, columns: Columns, column: IntArray, strings: IntArray, charging_v: FloatArray
+) -> FloatArray:
+    """Energy at the bus behind one controller with some strings, Wh a day by month.
+
+    Parameters
+    ----------
+    column, strings, charging_v : (N,)
+        Array column, strings on this controller, and mean charging voltage.
+
+    Returns
+    -------
+    (N, 12)
+        A tracker's is clipped at its output limit.
+    """
+    power = (columns.scale[column] * strings)[:, None] * columns.warm[columns.shape[column]]
+    tracked = columns.tracked[column]
+    direct = power * (charging_v[:, None] * inputs.poa_wh_m2_day / W_PER_M2_STC)
+    clipped = pv_array.clipped_wh(
+        power,
+        columns.output_max_a[column] * charging_v,
+        inputs.poa_clipped_wh_m2_day,
+        inputs.clip_irradiance_w_m2,
+    )
+    return np.where(tracked[:, None], clipped, direct)
+
+
+def array_wh(
+    inputs: SiteInputs, columns: Columns, column: IntArray, strings: IntArray, charging_v: FloatArray
+) -> FloatArray:
+    """Energy at the bus of strings spread over all controllers as evenly as they go, Wh a day (N, 12)."""
+    number = columns.controllers[column]
+    each, over = strings // number, strings % number
+    few = controller_wh(inputs, columns, column, each, charging_v)
+    many = controller_wh(inputs, columns, column, each + 1, charging_v)
+    return (number - over)[:, None] * few + over[:, None] * many
+
+
+def charge_current_a(columns: Columns, strings: FloatArray, charging_v: FloatArray) -> FloatArray:
+    """Greatest charge current, gross of load (R, A).
+
+    Behind trackers the array's nameplate at the mean charging voltage, each no more than its output limit;
+    behind PWM controllers the short-circuit current of all strings.
+
+    Parameters
+    ----------
+    strings : (R, A)
+        Strings on all controllers.
+    charging_v : (R,)
+        Mean charging voltage.
+    """
+    number, limit = columns.controllers, columns.output_max_a
+    each = np.floor(strings / number)
+    over = strings - each * number
+    one = np.where(columns.tracked, columns.string_w, columns.string_i_sc_a)
+    one = one[None, :] / np.where(columns.tracked[None, :], charging_v[:, None], 1.0)
+    limit = np.where(columns.tracked, limit, np.inf)
+    few, many = np.minimum(each * one, limit), np.minimum((each + 1) * one, limit)
+    return np.asarray((number - over) * few + over * many)

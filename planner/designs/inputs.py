@@ -1,0 +1,109 @@
+"""What the designs of one site depend on, and what it makes of the parts' temperatures."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.demand import SupplyKit
+from planner.designs import battery
+from planner.designs.catalogue import CatalogueArrays
+from planner.settings import Settings
+from planner.units import HOURS_PER_DAY
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
+
+EPS = 1e-9  # rounding noise of a comparison, relative to volts, amperes, strings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteInputs:
+    """What the designs of one site at one system voltage depend on.
+
+    Attributes
+    ----------
+    poa_wh_m2_day, temp_cell_c, day_hours, other_supply_wh_day : (12,)
+        Mean daily plane irradiation, irradiance-weighted cell temperature, day length, other energy.
+    poa_clipped_wh_m2_day : (12, G)
+        Mean daily integral of `min(irradiance, clip_irradiance_w_m2)`.
+    kits : sequence of K kits
+        Of the site's profile and the system voltage.
+    day_wh, night_wh : (K, 12)
+        Load at the bus by day and night, margin included, controllers' own draw not.
+    """
+
+    site_id: str
+    poa_wh_m2_day: FloatArray
+    poa_clipped_wh_m2_day: FloatArray
+    clip_irradiance_w_m2: FloatArray
+    temp_cell_c: FloatArray
+    temp_air_min_c: float
+    temp_air_max_c: float
+    temp_cold_spell_c: float
+    temp_hot_month_c: float
+    day_hours: FloatArray
+    other_supply_wh_day: FloatArray
+    autonomy_days: float
+    array_to_load_ratio: float
+    module_area_max_m2: float | None
+    kits: Sequence[SupplyKit]
+    day_wh: FloatArray
+    night_wh: FloatArray
+
+
+def battery_temp_min_c(inputs: SiteInputs, settings: Settings) -> float:
+    """Coldest battery: the extreme minimum of the air, damped by the enclosure."""
+    return inputs.temp_air_min_c + settings.battery.enclosure_damping_k
+
+
+def enclosure_temp_max_c(inputs: SiteInputs, settings: Settings) -> float:
+    """Hottest hour inside the enclosure, for its parts' limits."""
+    return inputs.temp_air_max_c + settings.battery.enclosure_rise_k
+
+
+def battery_temp_hot_c(inputs: SiteInputs, settings: Settings) -> float:
+    """Mean battery temperature of the hottest month, which ages it."""
+    return inputs.temp_hot_month_c + settings.battery.enclosure_rise_k
+
+
+def battery_depth(cat: CatalogueArrays, temp_min_c: float) -> FloatArray:
+    """Allowed depth of discharge of each battery (B,): the maker's, and no deeper than freezing lets it."""
+    freezing = battery.freezing_depth(temp_min_c, cat.lead_acid)
+    return np.minimum(cat.battery("depth_of_discharge_max"), freezing)
+
+
+def block_usable_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> FloatArray:
+    """Usable energy of one block of each battery (B,), Wh."""
+    rated = cat.battery("capacity_ah") * cat.battery("nominal_v")
+    derated = cat.lead_acid & settings.battery.temperature_derating
+    factor = battery.temperature_factor(inputs.temp_cold_spell_c, derated)
+    depth = battery_depth(cat, battery_temp_min_c(inputs, settings))
+    return battery.usable_wh(rated, depth, settings.battery.end_of_life_share, factor)
+
+
+def net_load(
+    inputs: SiteInputs, day_wh: FloatArray, night_wh: FloatArray, own_w: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Day and night load with the controllers' own draw, less other supply, Wh a day.
+
+    Other supply serves the day first, then the night.
+
+    Parameters
+    ----------
+    day_wh, night_wh : (N, 12)
+        Loads without controllers.
+    own_w : (O,)
+        Constant draws of the controllers.
+
+    Returns
+    -------
+    tuple of (N, O, 12)
+        What is left for the array to serve by day and by night.
+    """
+    other = inputs.other_supply_wh_day
+    day = day_wh[:, None, :] + (own_w[:, None] * inputs.day_hours)[None, :, :] - other
+    night = night_wh[:, None, :] + (own_w[:, None] * (HOURS_PER_DAY - inputs.day_hours))[None, :, :]
+    return np.maximum(day, 0.0), np.maximum(night + np.minimum(day, 0.0), 0.0)

@@ -1,0 +1,215 @@
+"""The least number of strings that carries a site's load, for every kind of load and array column."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.designs.catalogue import CatalogueArrays
+from planner.designs.columns import Columns, array_wh, charge_current_a, peak_w
+from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs, net_load
+from planner.designs.stores import Stores
+from planner.units import W_PER_M2_STC
+
+ENERGY_TOLERANCE_WH = 1e-6
+NEVER = 1e30  # strings asked where a month has no sun
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Demands:
+    """What rows ask of the array (R): rows of one kit, battery efficiency and voltages ask for the same."""
+
+    kit: IntArray
+    efficiency: FloatArray
+    charging_v: FloatArray
+    top_v: FloatArray
+    load_terminal: BoolArray
+    row: IntArray  # (P,) demand of each store row
+
+
+def make_demands(inputs: SiteInputs, cat: CatalogueArrays, stores: Stores) -> Demands:
+    """Distinct demands of the store rows."""
+    code, first, row = stores.kit, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    efficiency = cat.battery("round_trip_efficiency")[stores.battery]
+    for column in (efficiency, stores.charging_v, stores.top_v):
+        levels, level = np.unique(column, return_inverse=True)
+        code = code * max(1, len(levels)) + level
+    _, first, row = np.unique(code, return_index=True, return_inverse=True)
+    terminal = np.array([kit.load_terminal for kit in inputs.kits], dtype=bool)
+    return Demands(
+        kit=stores.kit[first],
+        efficiency=efficiency[first],
+        charging_v=stores.charging_v[first],
+        top_v=stores.top_v[first],
+        load_terminal=terminal[stores.kit[first]],
+        row=row,
+    )
+
+
+def need_wh(
+    inputs: SiteInputs, day_wh: FloatArray, night_wh: FloatArray, efficiency: FloatArray, own_w: FloatArray
+) -> FloatArray:
+    """Array energy asked at the bus: `ratio x (day load + night load / battery efficiency)` (N, O, 12)."""
+    day, night = net_load(inputs, day_wh, night_wh, own_w)
+    asked = day + night / efficiency[:, None, None]
+    return np.asarray(inputs.array_to_load_ratio * asked)
+
+
+def hours_per_scale(inputs: SiteInputs, columns: Columns) -> FloatArray:
+    """Reciprocal of the hours a day at full power, by shape and month (G, 12); huge where no sun shines."""
+    hours = columns.warm * inputs.poa_wh_m2_day / W_PER_M2_STC
+    return np.asarray(np.divide(1.0, hours, out=np.full(hours.shape, NEVER), where=hours > 1.0 / NEVER))
+
+
+def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> BoolArray:
+    """Columns that some row could use and none could always do without (A,).
+
+    A bound on all rows at once: left out are columns whose greatest array misses the smallest load, whose
+    strings are too short to charge any row, or that have a controller or module more than the greatest
+    load asks for.
+    """
+    if not len(demands.kit):
+        return np.zeros(len(columns.module), dtype=bool)
+    own, place = np.unique(columns.own_w, return_inverse=True)
+    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
+    best, worst = demands.efficiency.max(keepdims=True), demands.efficiency.min(keepdims=True)
+    least = need_wh(inputs, day.min(axis=0)[None], night.min(axis=0)[None], best, own)
+    most = need_wh(inputs, day.max(axis=0)[None], night.max(axis=0)[None], worst, own)
+    per_scale = hours_per_scale(inputs, columns)[columns.shape]
+    low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
+    one_low, one_high = (columns.scale * np.where(columns.tracked, 1.0, v) for v in (low_v, high_v))
+    fewest = (least[0, place] * per_scale).max(axis=1) / one_high
+    strings = np.maximum(np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS), 1.0)
+    each = np.ceil(strings / columns.controllers)
+    unclipped = ~columns.tracked | (each * peak_w(inputs, columns, high_v) <= columns.output_max_a * low_v)
+    enough = (strings <= columns.strings_max) & unclipped & (columns.hot_v >= demands.top_v.max())
+    keep = (fewest <= columns.strings_max + EPS) & (columns.hot_v >= demands.top_v.min() - EPS)
+    return np.asarray(keep & ~_after_enough(columns, enough, strings), dtype=bool)
+
+
+def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> BoolArray:
+    """Columns with more controllers, or with longer strings to no avail, than a column that always suffices.
+
+    Longer strings are of no avail behind PWM, and where a single string suffices. The columns must be whole:
+    every number of controllers of each module, controller and series.
+    """
+    counts = int(columns.controllers.max(initial=1))
+    grid = enough.reshape(-1, counts)
+    fewer = np.zeros_like(grid)
+    fewer[:, 1:] = np.logical_or.accumulate(grid, axis=1)[:, :-1]
+    short = (enough & ((strings <= 1) | ~columns.tracked)).reshape(-1, counts)
+    parts = columns.module * (columns.controller.max(initial=0) + 1) + columns.controller
+    _, start, group = np.unique(parts[::counts], return_index=True, return_inverse=True)
+    before: IntArray = np.cumsum(short, axis=0) - short
+    shorter: BoolArray = before > before[start[group]]
+    return (fewer | shorter).ravel()
+
+
+def least_strings(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, FloatArray]:
+    """Least strings for every demand and column, and their charge current, A; two arrays (R, A).
+
+    0 where no number suffices, and where fewer controllers do with no more strings: those draw less and
+    charge with no more current, so they need no more batteries either.
+    """
+    own, place = np.unique(columns.own_w, return_inverse=True)
+    need = need_wh(inputs, inputs.day_wh[demands.kit], inputs.night_wh[demands.kit], demands.efficiency, own)
+    strings = _unclipped_strings(inputs, demands, columns, need, place)
+    group = columns.groups(columns.series)
+    best = np.full((len(strings), int(group.max(initial=-1)) + 1), np.inf)
+    for number in range(1, int(columns.controllers.max(initial=0)) + 1):
+        at = np.flatnonzero(columns.controllers == number)
+        fewer, mine = best[:, group[at]], strings[:, at]
+        mine[mine >= fewer] = 0.0  # clipping only adds strings
+        _raise_for_clipping(inputs, demands, columns, at, mine, need, place[at])
+        if inputs.module_area_max_m2 is not None:
+            mine[mine * columns.area_m2[at] > inputs.module_area_max_m2 + EPS] = 0.0
+        mine[mine >= fewer] = 0.0
+        best[:, group[at]] = np.where(mine > 0, mine, fewer)
+        strings[:, at] = mine
+    return strings, charge_current_a(columns, strings, demands.charging_v)
+
+
+def _unclipped_strings(
+    inputs: SiteInputs, demands: Demands, columns: Columns, need: FloatArray, place: IntArray
+) -> FloatArray:
+    """Least strings before output limits (R, A), 0 where a hard limit forbids them.
+
+    A column's energy is its scale times one of few courses over the year, so the month that asks for most
+    is found once for each course and controllers' draw, not for each column.
+    """
+    shapes = len(columns.warm)
+    pairs, pair = np.unique(place * shapes + columns.shape, return_inverse=True)
+    draw, shape = np.divmod(pairs, shapes)
+    asked = (need[:, draw] * hours_per_scale(inputs, columns)[shape]).max(axis=2)  # (R, pairs)
+    asked[:, shape == shapes - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
+    strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), 1.0)
+    ok = (strings <= columns.strings_max) & (columns.hot_v >= demands.top_v[:, None] - EPS)
+    ok &= ~demands.load_terminal[:, None] | (columns.controllers == 1)  # load terminals are not paralleled
+    return np.where(ok, strings, 0.0)
+
+
+def _raise_for_clipping(
+    inputs: SiteInputs,
+    demands: Demands,
+    columns: Columns,
+    at: IntArray,
+    strings: FloatArray,
+    need: FloatArray,
+    place: IntArray,
+) -> None:
+    """Add strings where trackers' output limits clip too much, in place; 0 where none suffices. By bisection.
+
+    `at` are the columns of `strings` (R, N), `place` (N,) their draw in `need` (R, O, 12).
+    """
+    each = np.ceil(strings / columns.controllers[at])
+    limit = columns.output_max_a[at] * demands.charging_v[:, None]
+    r, n = np.nonzero(columns.tracked[at] & (each * peak_w(inputs, columns, 1.0)[at] > limit))
+    suffices = _Sufficiency(inputs, demands, columns, r, at[n], need, place[n])
+    low, high = strings[r, n].astype(np.int64), columns.strings_max[at[n]].copy()
+    short = np.flatnonzero(~suffices(np.arange(len(r)), low))
+    within = suffices(short, high[short])
+    strings[r[short[~within]], n[short[~within]]] = 0.0
+    short = short[within]
+    undecided = short
+    while len(undecided):  # low falls short, high suffices
+        middle = (low[undecided] + high[undecided]) // 2
+        good = suffices(undecided, middle)
+        high[undecided] = np.where(good, middle, high[undecided])
+        low[undecided] = np.where(good, low[undecided], middle)
+        undecided = undecided[high[undecided] - low[undecided] > 1]
+    strings[r[short], n[short]] = high[short]
+
+
+class _Sufficiency:
+    """Whether numbers of strings carry demands (N) of rows `r` with columns `a`.
+
+    Many demands ask about the same array at the same voltage: each is computed once.
+    """
+
+    def __init__(
+        self,
+        inputs: SiteInputs,
+        demands: Demands,
+        columns: Columns,
+        r: IntArray,
+        a: IntArray,
+        need: FloatArray,
+        place: IntArray,
+    ) -> None:
+        self.inputs, self.columns = inputs, columns
+        self.levels, level = np.unique(demands.charging_v, return_inverse=True)
+        self.most = int(columns.strings_max.max(initial=0)) + 1
+        self.code = (a * len(self.levels) + level[r]) * self.most
+        self.r, self.place, self.need = r, place, need
+
+    def __call__(self, at: IntArray, number: IntArray) -> BoolArray:
+        code = self.code[at] + number
+        seen = np.zeros(len(self.columns.module) * len(self.levels) * self.most, dtype=bool)
+        seen[code] = True
+        distinct = np.flatnonzero(seen)
+        rank = np.empty(len(seen), dtype=np.int64)
+        rank[distinct] = np.arange(len(distinct))
+        array, number = np.divmod(distinct, self.most)
+        column, level = np.divmod(array, max(1, len(self.levels)))
+        energy = array_wh(self.inputs, self.columns, column, number, self.levels[level])
+        enough = energy[rank[code]] >= self.need[self.r[at], self.place[at]] - ENERGY_TOLERANCE_WH
+        return np.asarray(enough.all(axis=1), dtype=bool)
