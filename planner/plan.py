@@ -46,11 +46,9 @@ def check_target(folder: Path) -> None:
         raise OutputError(
             f"{folder} holds files that are not a plan: name a new folder, or an earlier plan to replace"
         )
-    parent = folder.resolve().parent
-    if not parent.is_dir():
-        raise OutputError(f"{parent} does not exist: create it, or name another folder")
-    if not os.access(parent, os.W_OK):
-        raise OutputError(f"{parent} is not writable: name another folder")
+    parent = next(path for path in folder.resolve().parents if path.exists())
+    if not parent.is_dir() or not os.access(parent, os.W_OK):
+        raise OutputError(f"{parent} is not a folder one may write to: name another place for the plan")
 
 
 def write_plan(plan: Plan, folder: Path) -> list[str]:
@@ -63,7 +61,7 @@ def write_plan(plan: Plan, folder: Path) -> list[str]:
     target = folder.resolve()
     fresh = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
-        fresh.mkdir()
+        fresh.mkdir(parents=True)
         for name, columns in plan.tables.items():
             write_table(fresh, name, columns)
         _write_json(fresh / MANIFEST, plan.manifest)

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.pipeline import plan_folder
+from planner.plan import check_target
 from planner.units import shipped
 
 FLEET = shipped("scenarios") / "tundrakall"
@@ -121,3 +122,21 @@ def test_a_folder_that_is_no_plan_is_refused(tmp_path: Path) -> None:
     result = CliRunner().invoke(app, ["plan", str(FLEET), "--out", str(tmp_path)])
     assert result.exit_code == 2
     assert (tmp_path / "holiday.txt").read_text() == "photos"
+
+
+def test_parents_of_the_plan_are_made_and_an_earlier_plan_is_replaced(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "plans" / "deep"
+    check_target(out)
+    out.mkdir(parents=True)
+    (out / "manifest.json").write_text("{}")
+    (out / "stale.csv").write_text("old")
+    scenario = tmp_path / "scenario"
+    shutil.copytree(FLEET, scenario)
+    lines = (scenario / "sites.csv").read_text().splitlines()
+    (scenario / "sites.csv").write_text("\n".join(lines[:2]) + "\n")
+    for name in ("site_months.csv", "horizon.csv"):
+        (scenario / name).unlink(missing_ok=True)
+    plan_folder(scenario, out, overrides=QUICK)
+    assert not (out / "stale.csv").exists()
+    assert (out / "procurement.parquet").exists()
+    assert [path.name for path in out.parent.iterdir()] == ["deep"]
