@@ -12,7 +12,7 @@ PRACTICE = {15.25: (172.0, 62.0), 11.5: (129.0, 47.0)}
 
 
 def panel_w(load_w: float) -> float:
-    """Continuous panel watts behind a tracker of 96 %, half of the load by night through a battery of 85 %."""
+    """Continuous watts behind a tracker of 96 %, half of the load by night through a battery of 85 %."""
     need = Policy().array_to_load_ratio * (1 + Policy().load_margin) * load_w * HOURS / 2 * (1 + 1 / 0.85)
     one = pv_array.mppt_wh(
         1.0, -0.004, 1000.0 * PEAK_SUN_HOURS, 25.0, pv_array.derating(ArraySettings()) * 0.96
