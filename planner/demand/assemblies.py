@@ -195,9 +195,9 @@ def _no_common_window(
 
 
 def best(
-    found: Sequence[Assembly], spans: Sequence[BusSpan], tables: Tables
+    found: Sequence[Assembly], spans: Sequence[BusSpan], tables: Tables, most: int
 ) -> tuple[list[Assembly], int]:
-    """Assemblies that no other one beats, the simplest first; and how many too many there were."""
+    """At most `most` assemblies that no other one beats, the simplest first; and how many more there were."""
     if not found:
         return [], 0
     keep = np.flatnonzero(undominated([_merits(assembly, spans, tables) for assembly in found]))
@@ -207,7 +207,7 @@ def best(
         return found[i].units.total(), sum(box.own_w + sum(w for _, w in box.schedules) for box in on)
 
     order = sorted((int(i) for i in keep), key=simple)
-    return [found[i] for i in order[:ASSEMBLIES_MAX]], max(0, len(order) - ASSEMBLIES_MAX)
+    return [found[i] for i in order[:most]], max(0, len(order) - most)
 
 
 def _merits(assembly: Assembly, spans: Sequence[BusSpan], tables: Tables) -> Merits:

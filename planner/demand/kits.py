@@ -6,14 +6,24 @@ Kits depend on the load profile and the system voltage, not on the site; sites s
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 from planner.demand.assemblies import Assembly, assemblies_of, best, box_load
 from planner.demand.assign import LinkEnd, PortAssignment
 from planner.demand.devices import Device, expand_devices, group_devices, unpowered
 from planner.demand.feeding import BusLoad, BusSpan, bus_spans, on_bus, summed
-from planner.demand.plans import PortPlan, injector_sets, make_profile, plan_ports, switch_sets
-from planner.demand.ports import make_switches
+from planner.demand.plans import (
+    INJECTED,
+    PortPlan,
+    Profile,
+    injected_plans,
+    injector_sets,
+    make_profile,
+    plan_ports,
+    switch_sets,
+)
+from planner.demand.ports import Switch, make_switches
 from planner.errors import Refusal
 from planner.scenario import Tables
 from planner.settings import Settings
@@ -22,6 +32,10 @@ from planner.tables.catalogue import ConverterKind, ConverterRow
 #: Lowest bus voltage at which currents are taken: load disconnect less cable drop, per 12 V
 #: (common practice, no source).
 BUS_MIN_V_PER_12 = 11.0
+#: Port plans whose boxes are fed, those with fewest switches and least watts first.
+PLANS_MAX = 60
+#: About how many kits a profile and voltage may have, over all load disconnects; and a floor before those.
+KITS_MAX, ASSEMBLIES_MIN = 400, 40
 REFUSALS_MAX = 25
 
 
@@ -81,7 +95,8 @@ class SupplyKit:
 class KitResult:
     """The kits of a profile at a voltage, and the nearest misses of other ways.
 
-    `left_out` counts assemblies beyond `ASSEMBLIES_MAX`, which a very large catalogue may give.
+    `left_out` counts port plans beyond `PLANS_MAX`, and ways to feed them beyond those that `KITS_MAX`
+    allows; a very large catalogue may have them.
     """
 
     kits: tuple[SupplyKit, ...]
@@ -129,16 +144,17 @@ def enumerate_kits(
         return KitResult(kits=(), refusals=tuple(blocked))
     converters = [row for row in tables.converters if sold is None or row.sku in sold]
     spans = bus_spans(tables, sold, system_voltage_v, settings)
-    found, refusals = _assemblies(tables, devices, converters, spans, sold, system_voltage_v, settings)
-    kept, left_out = best(found, spans, tables)
+    work = _assemblies(tables, devices, converters, spans, sold, system_voltage_v, settings)
     disconnects = [row for row in converters if row.kind is ConverterKind.LOAD_DISCONNECT]
+    most = max(ASSEMBLIES_MIN, KITS_MAX // (1 + len(disconnects)))
+    kept, left_out = best(work.found, spans, tables, most)
     kits = [
         kit
         for assembly in kept
         for kit in _protected(assembly, devices, load_profile, system_voltage_v, disconnects, spans)
     ]
     order = sorted(kits, key=lambda kit: (kit.units, kit.load_terminal, kit.own_w, kit.bus_w, kit.feeds))
-    return KitResult(kits=tuple(order), refusals=nearest(refusals), left_out=left_out)
+    return KitResult(kits=tuple(order), refusals=nearest(work.refusals), left_out=work.left_out + left_out)
 
 
 def nearest(refusals: Sequence[Refusal]) -> tuple[Refusal, ...]:
@@ -157,6 +173,16 @@ def nearest(refusals: Sequence[Refusal]) -> tuple[Refusal, ...]:
     return tuple(sorted(best.values(), key=miss)[:REFUSALS_MAX])
 
 
+@dataclass(slots=True, kw_only=True)
+class _Work:
+    """What one profile and voltage have given so far."""
+
+    found: list[Assembly] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    accepted: list[PortPlan] = field(default_factory=list)
+    left_out: int = 0
+
+
 def _assemblies(
     tables: Tables,
     devices: Sequence[Device],
@@ -165,30 +191,58 @@ def _assemblies(
     sold: frozenset[str] | None,
     system_voltage_v: int,
     settings: Settings,
-) -> tuple[list[Assembly], list[Refusal]]:
-    """Assemblies of every port plan, and every refusal met."""
+) -> _Work:
+    """Assemblies of the port plans, fewer switches first, of as many the least load first."""
     switches = make_switches(tables, sold)
     profile = make_profile(devices, switches, settings)
     injectors = [row for row in converters if row.kind is ConverterKind.POE_INJECTOR]
     ways = injector_sets(profile, [row for row in injectors if on_bus(box_load(row), spans)])
-    accepted: list[PortPlan] = []
-    found: list[Assembly] = []
-    refusals: list[Refusal] = []
-    for some in switch_sets(profile, switches):
-        for way in [(), *ways]:
-            plan = plan_ports(profile, some, way, accepted)
-            if isinstance(plan, Refusal):
-                refusals.append(plan)
-            if not isinstance(plan, PortPlan):
-                continue
-            made, refused = assemblies_of(plan, devices, converters, spans, system_voltage_v)
-            refusals += refused
-            found += made
-            if made:
-                accepted.append(plan)
-                if not way:
-                    break  # injectors would be idle
-    return found, refusals
+    work = _Work()
+    for _, sets in groupby(switch_sets(profile, switches), key=len):
+        if len(work.accepted) >= PLANS_MAX:
+            break
+        plans = [plan for some in sets for plan in _set_plans(profile, some, ways, work)]
+        for plan in sorted(plans, key=lambda plan: plan.load_w):
+            if len(work.accepted) >= PLANS_MAX:
+                work.left_out += 1
+            elif not _accept(plan, devices, converters, spans, system_voltage_v, work) and not plan.injectors:
+                for other in injected_plans(profile, plan.switches, ways, work.accepted):
+                    _accept(other, devices, converters, spans, system_voltage_v, work)
+    return work
+
+
+def _set_plans(
+    profile: Profile,
+    switches: tuple[Switch, ...],
+    ways: Sequence[tuple[ConverterRow, ...]],
+    work: _Work,
+) -> list[PortPlan]:
+    """The plan of a set of switches without injectors, else its plans with them."""
+    plan = plan_ports(profile, switches, (), work.accepted)
+    if isinstance(plan, PortPlan):
+        return [plan]
+    if plan is not None:
+        work.refusals.append(plan)
+    if plan is None or plan.rule not in INJECTED:
+        return []
+    return injected_plans(profile, switches, ways, work.accepted)
+
+
+def _accept(
+    plan: PortPlan,
+    devices: Sequence[Device],
+    converters: Sequence[ConverterRow],
+    spans: Sequence[BusSpan],
+    system_voltage_v: int,
+    work: _Work,
+) -> bool:
+    """Keep a plan's assemblies, if its boxes can be fed."""
+    made, refused = assemblies_of(plan, devices, converters, spans, system_voltage_v)
+    work.found += made
+    work.refusals += refused
+    if made:
+        work.accepted.append(plan)
+    return bool(made)
 
 
 def _protected(

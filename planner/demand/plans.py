@@ -16,7 +16,8 @@ from planner.tables.catalogue import ConverterRow
 from planner.tables.rows import Supply
 
 EPS_W = 1e-9
-INJECTED = ("poe-class", "poe-ports", "poe-budget")  # lacks that injectors may make good
+MADE_GOOD = ("poe-class", "poe-ports", "poe-budget")  # lacks that enough injectors make good
+INJECTED = ("poe-class", "poe-ports", "poe-budget", "port-split", "port-count")  # where injectors are tried
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,13 +105,24 @@ def plan_ports(
     if not numbers:
         return None
     short = shortfalls(profile.needs, switches, fits, able)
-    lacks = (lack for lack in short if not injectors or lack.rule not in INJECTED)
+    lacks = (lack for lack in short if not injectors or lack.rule not in MADE_GOOD)
     if refusal := next(lacks, None):
         return None if injectors else refusal
     split = find_split(profile.needs, switches, fits, able, numbers)
     if split is None:
         return None if injectors else _unsplit(switches)
     return _finish(profile, switches, fits, split, injectors)
+
+
+def injected_plans(
+    profile: Profile,
+    switches: tuple[Switch, ...],
+    ways: Sequence[tuple[ConverterRow, ...]],
+    accepted: Sequence[PortPlan],
+) -> list[PortPlan]:
+    """Plans of a set of switches with each way to use injectors."""
+    plans = (plan_ports(profile, switches, way, accepted) for way in ways)
+    return [plan for plan in plans if isinstance(plan, PortPlan)]
 
 
 def _injector_numbers(

@@ -54,14 +54,13 @@ class Columns:
 def series_limits(cat: CatalogueArrays, inputs: SiteInputs) -> IntArray:
     """Most modules in series by cold open-circuit voltage, for each module and controller (M, C).
 
-    Modules that do not stand the site's air, or their own heat in full sun, have 0.
+    Modules that do not stand the site's air have 0.
     """
     cold = pv_array.cold_v_oc_v(cat.module("v_oc_v"), cat.module("beta_voc_per_k"), inputs.temp_air_min_c)
     limit = np.minimum(cat.module("system_voltage_max_v")[:, None], cat.controller("pv_input_max_v")[None, :])
     most = np.floor(limit / cold[:, None] + EPS).astype(np.int64)
-    usable = (cat.module("temp_min_c") <= inputs.temp_air_min_c) & (
-        cat.module("temp_max_c") >= inputs.temp_air_max_c + pv_array.CELL_RISE_K
-    )
+    stands = cat.module("temp_min_c") <= inputs.temp_air_min_c
+    usable = stands & (cat.module("temp_max_c") >= inputs.temp_air_max_c)
     return np.minimum(np.where(usable[:, None], most, 0), SERIES_MAX)
 
 

@@ -32,10 +32,10 @@ LITHIUM = {
 CONTROLLER = {
     "sku": "T20", "maker": "Ostrel", "weight_kg": 1.0, "kind": "mppt", "system_voltage_min_v": 12,
     "system_voltage_max_v": 48, "pv_input_max_v": 100.0, "pv_input_max_a": 22.0, "output_max_a": 20.0,
-    "headroom_v": 1.5, "efficiency": 0.97, "own_draw_w": 0.3, "charge_max_v": 60.0, "volume_l": 1.0,
+    "headroom_v": 0.5, "efficiency": 0.97, "own_draw_w": 0.3, "charge_max_v": 60.0, "volume_l": 1.0,
     "load_terminal_max_a": 20.0,
 }  # fmt: skip
-PWM = {"sku": "P20", "kind": "pwm", "pv_input_max_v": 55.0, "pv_input_max_a": 20.0, "headroom_v": 0.5}
+PWM = {"sku": "P20", "kind": "pwm", "pv_input_max_v": 55.0, "pv_input_max_a": 20.0}
 
 
 def module(**cells: object) -> ModuleRow:

@@ -1,0 +1,314 @@
+"""All feasible designs against plain loops over every part, and what must follow from more load or cold."""
+
+from collections import defaultdict
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from planner.designs import Choice, blocking_rule, design_balance, site_options
+from tests.designs.brute import Brute
+from tests.designs.builders import battery, catalogue, controller, kit, lithium, module, pwm, settings, site
+
+SEEDS = range(120)
+
+
+def random_case(seed):
+    """A small catalogue and a site, drawn so that every rule bites now and then."""
+    rng = np.random.default_rng(seed)
+
+    def pick(*values):
+        return values[int(rng.integers(len(values)))]
+
+    volts = pick(12, 24, 48)
+    cat = catalogue(
+        module(
+            sku="M1",
+            nameplate_w=pick(50.0, 100.0),
+            i_sc_a=pick(3.0, 6.0),
+            i_mp_a=pick(2.7, 5.5),
+            system_voltage_max_v=pick(60.0, 600.0),
+            temp_min_c=pick(-40.0, -20.0),
+        ),
+        module(
+            sku="M2",
+            nameplate_w=330.0,
+            v_oc_v=41.0,
+            v_mp_v=34.3,
+            i_sc_a=10.2,
+            i_mp_a=9.62,
+            gamma_pmp_per_k=-0.0035,
+            length_m=1.69,
+        ),
+        battery(
+            sku="B1",
+            capacity_ah=pick(18.0, 100.0),
+            charge_current_max_a=pick(4.5, 25.0),
+            batteries_parallel_max=pick(2, 4, 12),
+            batteries_series_max=pick(2, 4),
+        ),
+        battery(
+            sku="B2",
+            chemistry="gel",
+            charge_v=14.2,
+            temp_compensation_v_per_k=-0.03,
+            disconnect_v=11.5,
+            capacity_ah=pick(110.0, 250.0),
+            round_trip_efficiency=0.84,
+            depth_of_discharge_max=0.6,
+        ),
+        lithium(sku="L1", charge_temp_min_c=pick(0.0, -30.0), batteries_parallel_max=8),
+        lithium(
+            sku="L2",
+            nominal_v=25.6,
+            cells=8,
+            charge_v=28.4,
+            charge_min_v=28.0,
+            disconnect_v=24.0,
+            charge_temp_min_c=-30.0,
+            discharge_current_max_a=pick(1.5, 50.0),
+        ),
+        pwm(sku="P", output_max_a=pick(10.0, 20.0), charge_max_v=pick(15.0, 31.0, 62.0)),
+        controller(
+            sku="T1",
+            output_max_a=pick(3.0, 8.0),
+            pv_input_max_a=pick(14.0, 40.0, 90.0),
+            own_draw_w=pick(0.2, 1.5),
+            headroom_v=pick(0.5, 3.0),
+            load_terminal_max_a=pick(None, 1.0, 20.0),
+        ),
+        controller(
+            sku="T2",
+            charge_max_v=pick(14.3, 28.2, 62.0),
+            temp_compensated=pick(True, True, False),
+            pv_input_max_v=pick(60.0, 150.0),
+            temp_min_c=pick(-40.0, -10.0),
+        ),
+    )
+    base = volts / 12
+    kits = [
+        kit(input_min_v=9.0 * base, input_max_v=60.0),
+        kit(
+            input_min_v=pick(10.0, 11.3) * base,
+            input_max_v=pick(14.5, 15.0, 15.6) * base,
+            load_terminal=True,
+            max_current_a=pick(0.5, 2.0),
+        ),
+        kit(
+            input_max_v=pick(15.2, 17.0) * base, temp_min_c=pick(-40.0, -15.0), max_current_a=pick(0.5, 30.0)
+        ),
+    ]
+    hours = 12.0 - rng.uniform(0, 7) * np.cos(2 * np.pi * (np.arange(12) + 0.5) / 12)
+    other = np.where(rng.random(12) < 0.2, rng.uniform(0, 500), 0.0)
+    inputs = site(
+        *kits,
+        load_w=rng.uniform(0.5, pick(4.0, 15.0, 40.0), 3),
+        sun_hours=rng.uniform(pick(0.6, 1.5, 3.0), 6.0, 12),
+        day_hours=hours,
+        temp_air_min_c=pick(8.0, -4.0, -12.0, -18.0, -38.0),
+        temp_air_max_c=pick(20.0, 35.0),
+        temp_cold_spell_c=rng.uniform(-25.0, 20.0),
+        temp_cell_c=rng.uniform(-10.0, 45.0, 12),
+        other_supply_wh_day=other if pick(True, False) else np.zeros(12),
+        autonomy_days=pick(0.5, 2.0, 5.0),
+        module_area_max_m2=pick(None, None, 1.5, 6.0),
+    )
+    return inputs, cat, volts, settings(policy={"controllers_max": pick(1, 2, 4)})
+
+
+def front(rows):
+    """Least (modules, controllers, blocks): rows that no other one equals or undercuts in all three."""
+    return {
+        row
+        for row in rows
+        if not any(other != row and all(a <= b for a, b in zip(other, row, strict=True)) for other in rows)
+    }
+
+
+def listed(options):
+    """Designs as (kit, battery, module, controller) to rows like those of the plain loops."""
+    found = defaultdict(list)
+    for p, a in np.argwhere(options.modules_parallel > 0):
+        key = options.kit[p], options.battery[p], options.module[a], options.controller[a]
+        found[tuple(int(i) for i in key)].append(
+            (
+                int(options.modules_series[a]),
+                int(options.modules_parallel[p, a]),
+                int(options.controllers[a]),
+                int(options.batteries_parallel[p, a]),
+                float(options.charge_setpoint_v[p]),
+            )
+        )
+    return dict(found)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_designs_are_those_of_plain_loops(seed):
+    inputs, cat, volts, chosen = random_case(seed)
+    expected = Brute(inputs, cat, volts, chosen).designs()
+    found = listed(site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen))
+    assert set(found) == set(expected)
+    for key, rows in expected.items():
+        assert {row[:4] for row in found[key]} <= {row[:4] for row in rows}
+        assert {round(row[4], 9) for row in found[key]} == {round(row[4], 9) for row in rows}
+        least = front([(row[0] * row[1], row[2], row[3]) for row in rows])
+        assert front([(row[0] * row[1], row[2], row[3]) for row in found[key]]) == least
+
+
+def test_random_cases_try_every_rule():
+    """The cases hold many designs and none, clipping, several controllers, lowered setpoints, refusals."""
+    sizes, several, clipped, setpoints, rules = [], 0, 0, set(), set()
+    for seed in SEEDS:
+        inputs, cat, volts, chosen = random_case(seed)
+        options = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
+        sizes.append(int((options.modules_parallel > 0).sum()))
+        several += int((options.controllers > 1).sum())
+        setpoints |= set(np.round(options.charge_setpoint_v, 3))
+        strong = tuple(part.model_copy(update={"output_max_a": 200.0}) for part in cat.controllers)
+        free = site_options(
+            inputs, catalogue=replace(cat, controllers=strong), system_voltage_v=volts, settings=chosen
+        )
+        clipped += int(options.modules_parallel.sum() != free.modules_parallel.sum())
+        if not sizes[-1]:
+            reason = blocking_rule("S1", [(volts, inputs)], kit_refusals=(), catalogue=cat, settings=chosen)
+            rules.add(reason.rule)
+    assert sizes.count(0) > 5
+    assert max(sizes) > 50
+    assert several > 40
+    assert clipped > 20
+    assert len(setpoints) > 8
+    assert len(rules) > 1
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_balance_repeats_what_admitted_the_design(seed):
+    inputs, cat, volts, chosen = random_case(seed)
+    o = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
+    for p, a in np.argwhere(o.modules_parallel > 0)[::7]:
+        choice = Choice(
+            kit=o.kit[p],
+            battery=o.battery[p],
+            batteries_series=o.batteries_series[p],
+            batteries_parallel=int(o.batteries_parallel[p, a]),
+            charge_setpoint_v=float(o.charge_setpoint_v[p]),
+            module=o.module[a],
+            modules_series=o.modules_series[a],
+            modules_parallel=int(o.modules_parallel[p, a]),
+            controller=o.controller[a],
+            controllers=o.controllers[a],
+        )
+        balance = design_balance(inputs, choice, catalogue=cat, settings=chosen)
+        one_kit, store, box = (
+            inputs.kits[o.kit[p]],
+            cat.batteries[o.battery[p]],
+            cat.controllers[o.controller[a]],
+        )
+        assert balance.array_to_load_ratio.min() >= inputs.array_to_load_ratio - 1e-6
+        assert balance.autonomy_days >= inputs.autonomy_days - 1e-6
+        assert (
+            one_kit.input_min_v - 1e-9 <= balance.bus_low_v < balance.bus_high_v <= one_kit.input_max_v + 1e-9
+        )
+        assert balance.string_cold_v_oc_v <= box.pv_input_max_v
+        assert (
+            balance.string_hot_v_mp_v
+            >= o.charge_setpoint_v[p] * o.batteries_series[p] + box.headroom_v - 1e-9
+        )
+        assert balance.charge_current_a <= store.charge_current_max_a * choice.batteries_parallel + 1e-9
+        if choice.modules_parallel > 1:  # and one string less does not carry the load
+            less = design_balance(
+                inputs,
+                replace(choice, modules_parallel=choice.modules_parallel - 1),
+                catalogue=cat,
+                settings=chosen,
+            )
+            assert less.array_to_load_ratio.min() < inputs.array_to_load_ratio
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_site_has_designs_or_a_reason(seed):
+    inputs, cat, volts, chosen = random_case(seed)
+    options = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
+    reason = blocking_rule("S1", [(volts, inputs)], kit_refusals=(), catalogue=cat, settings=chosen)
+    if not options.modules_parallel.size:
+        assert reason.message
+    else:  # no rule claims to block a site that has designs
+        assert reason.rule == "parts-together"
+
+
+def least_units(inputs, cat, volts, chosen):
+    """Least modules and least blocks for each (kit, battery, module, controller)."""
+    options = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
+    return {
+        key: (min(s * n for s, n, *_ in rows), min(row[3] for row in rows))
+        for key, rows in listed(options).items()
+    }
+
+
+@pytest.mark.parametrize("seed", range(25))
+@pytest.mark.parametrize("change", ["load", "autonomy", "ratio", "cold", "less sun"])
+def test_more_asked_never_needs_less(seed, change):
+    inputs, cat, volts, chosen = random_case(seed)
+    inputs = replace(inputs, module_area_max_m2=None)
+    harder = {
+        "load": {"day_wh": inputs.day_wh * 1.25, "night_wh": inputs.night_wh * 1.25},
+        "autonomy": {"autonomy_days": inputs.autonomy_days * 1.4},
+        "ratio": {"array_to_load_ratio": inputs.array_to_load_ratio * 1.2},
+        "cold": {"temp_cold_spell_c": inputs.temp_cold_spell_c - 12.0},
+        "less sun": {
+            "poa_wh_m2_day": inputs.poa_wh_m2_day * 0.8,
+            "poa_clipped_wh_m2_day": inputs.poa_clipped_wh_m2_day * 0.8,
+        },
+    }[change]
+    before = least_units(inputs, cat, volts, chosen)
+    after = least_units(replace(inputs, **harder), cat, volts, chosen)
+    assert set(after) <= set(before)
+    for key, (modules, blocks) in after.items():
+        assert modules >= before[key][0]
+        assert blocks >= before[key][1]
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_colder_extremes_never_add_batteries_to_choose_from(seed):
+    """At fixed irradiation, a colder minimum needs no fewer rated Wh of a battery, and admits no new one."""
+    inputs, cat, volts, chosen = random_case(seed)
+    before = least_units(inputs, cat, volts, chosen)
+    after = least_units(replace(inputs, temp_air_min_c=inputs.temp_air_min_c - 15.0), cat, volts, chosen)
+    assert {key[:2] for key in after} <= {key[:2] for key in before}
+    for key, (_, blocks) in after.items():
+        if key in before:
+            assert blocks >= before[key][1]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_matrices_hold_no_negative_and_no_empty_rows(seed):
+    inputs, cat, volts, chosen = random_case(seed)
+    o = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
+    used = o.modules_parallel > 0
+    assert (o.modules_parallel >= 0).all()
+    assert ((o.batteries_parallel > 0) == used).all()
+    assert used.any(axis=0).all()
+    assert used.any(axis=1).all()
+    for name in (
+        "charge_setpoint_v",
+        "kit_volume_l",
+        "string_volume_l",
+        "module_area_m2",
+        "controller_volume_l",
+    ):
+        assert (getattr(o, name) > 0).all()
+
+
+def test_polar_night_is_no_design_without_other_supply():
+    dark = site(sun_hours=np.r_[0.0, np.full(11, 4.0)])
+    cat = catalogue(module(), battery(batteries_parallel_max=8), controller())
+    options = site_options(dark, catalogue=cat, system_voltage_v=12, settings=settings())
+    assert options.modules_parallel.size == 0
+    carried = replace(dark, other_supply_wh_day=np.r_[300.0, np.zeros(11)])
+    options = site_options(carried, catalogue=cat, system_voltage_v=12, settings=settings())
+    assert options.modules_parallel.size > 0
+
+
+def test_a_catalogue_without_parts_has_no_designs():
+    for parts in ((module(), battery()), (battery(), controller()), (module(), controller())):
+        options = site_options(site(), catalogue=catalogue(*parts), system_voltage_v=12, settings=settings())
+        assert options.modules_parallel.size == 0
