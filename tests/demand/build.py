@@ -95,7 +95,12 @@ def converter(
 
 
 def injector(
-    sku: str, poe_class: int, *, window: tuple[float, float] = (9, 60), efficiency: float = 0.8, own_w: float = 0.5
+    sku: str,
+    poe_class: int,
+    *,
+    window: tuple[float, float] = (9, 60),
+    efficiency: float = 0.8,
+    own_w: float = 0.5,
 ) -> ConverterRow:
     return ConverterRow(
         sku=sku,
@@ -110,7 +115,12 @@ def injector(
 
 
 def disconnect(
-    sku: str, current_max_a: float, *, window: tuple[float, float] = (8, 66), efficiency: float = 1.0, own_w: float = 0.0
+    sku: str,
+    current_max_a: float,
+    *,
+    window: tuple[float, float] = (8, 66),
+    efficiency: float = 1.0,
+    own_w: float = 0.0,
 ) -> ConverterRow:
     return ConverterRow(
         sku=sku,
@@ -242,6 +252,4 @@ def tables(
 
 
 def kits(given: Tables, voltage: int = 12, asked: Settings | None = None) -> KitResult:
-    return enumerate_kits(
-        given, load_profile="p", system_voltage_v=voltage, settings=asked or settings()
-    )
+    return enumerate_kits(given, load_profile="p", system_voltage_v=voltage, settings=asked or settings())

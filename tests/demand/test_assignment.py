@@ -1,6 +1,6 @@
 """Sharing devices among switches, against every way to plug them in one by one."""
 
-from itertools import combinations_with_replacement, product
+from itertools import product
 
 import pytest
 from hypothesis import assume, given, settings
@@ -45,7 +45,9 @@ def brute_force(
 
 
 switch_shapes = st.tuples(
-    st.lists(st.sampled_from([1, 2, 3, 4, 5, 6]), max_size=3), st.integers(0, 3), st.sampled_from([0, 15.4, 30, 60, 90])
+    st.lists(st.sampled_from([1, 2, 3, 4, 5, 6]), max_size=3),
+    st.integers(0, 3),
+    st.sampled_from([0, 15.4, 30, 60, 90]),
 )
 
 
@@ -87,9 +89,7 @@ def check_wiring(plan: PortPlan, devices: int, uplinks: int) -> None:
     assert len({(a.device, a.instance) for a in wiring.assignments}) == len(wiring.assignments) == devices
     assert sum(end.link == 0 for end in wiring.links) == uplinks
     joined = {plan.switches[0].row.sku}
-    pairs = [
-        {end.host_sku for end in wiring.links if end.link == n} for n in range(1, len(plan.switches))
-    ]
+    pairs = [{end.host_sku for end in wiring.links if end.link == n} for n in range(1, len(plan.switches))]
     for _ in pairs:
         for pair in pairs:
             if pair & joined:
@@ -154,7 +154,9 @@ def test_sfp_serves_the_uplink_alone() -> None:
 
 
 def test_nothing_that_talks_needs_no_switch() -> None:
-    tables = build.tables([(build.direct(), 2, 5.0)], switches=[build.switch()], ports=[build.data_ports("SW", 4)])
+    tables = build.tables(
+        [(build.direct(), 2, 5.0)], switches=[build.switch()], ports=[build.data_ports("SW", 4)]
+    )
     (kit,) = build.kits(tables, asked=build.settings(uplink_ports=1)).kits
     assert kit.units == ()
     assert kit.load_terminal

@@ -1,4 +1,4 @@
-"""The class table closes on itself; the cable's arithmetic against a published example and direct solution."""
+"""The class table closes on itself; cable arithmetic against a published example and direct solution."""
 
 import math
 
@@ -35,7 +35,14 @@ def test_full_class_over_100_m(number: int) -> None:
 @pytest.mark.parametrize(
     ("number", "pse_w", "pd_w", "poe_type"),
     # IEEE 802.3-2022 clauses 33 and 145, as in the class table of the standard.
-    [(0, 15.4, 12.95, 1), (1, 4.0, 3.84, 1), (2, 7.0, 6.49, 1), (4, 30, 25.5, 2), (6, 60, 51, 3), (8, 90, 71.3, 4)],
+    [
+        (0, 15.4, 12.95, 1),
+        (1, 4.0, 3.84, 1),
+        (2, 7.0, 6.49, 1),
+        (4, 30, 25.5, 2),
+        (6, 60, 51, 3),
+        (8, 90, 71.3, 4),
+    ],
 )
 def test_class_values(number: int, pse_w: float, pd_w: float, poe_type: int) -> None:
     row = CLASSES[number]
@@ -50,7 +57,7 @@ def test_class_0_is_served_as_class_3() -> None:
 
 
 def test_passive_feed_example() -> None:
-    """24 V, 12 W, 100 m of 24 AWG on two pairs: 8.42 ohm, 0.647 A, 15.52 W (worked from ASTM B258 by hand)."""
+    """24 V, 12 W, 100 m of 24 AWG on two pairs: 8.42 ohm, 0.647 A, 15.52 W (from ASTM B258 by hand)."""
     loop_ohm = passive_loop_ohm(100.0)
     assert loop_ohm == pytest.approx(8.42, abs=0.005)
     drawn_w = source_w(12.0, 24.0, loop_ohm)
@@ -88,7 +95,9 @@ def test_power_balance(load_w: float, source_v: float, loop_ohm: float) -> None:
 @given(watts, st.integers(0, 8), st.floats(0.0, 100.0), st.floats(0.0, 100.0))
 def test_longer_never_less(load_w: float, number: int, one_m: float, other_m: float) -> None:
     near, far = sorted((one_m, other_m))
-    assert class_source_w(load_w, number, near, 12.5) <= class_source_w(load_w, number, far, 12.5) * (1 + 1e-12)
+    assert class_source_w(load_w, number, near, 12.5) <= class_source_w(load_w, number, far, 12.5) * (
+        1 + 1e-12
+    )
 
 
 @given(watts, st.floats(5.0, 50.0), st.floats(0.0, 20.0))

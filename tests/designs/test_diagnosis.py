@@ -111,7 +111,7 @@ def test_strings_too_low_to_charge():
 
 
 def test_array_too_small():
-    # two strings of four 100 W modules on one controller, unclipped: 800 W x 0.25 h x 0.97 x 0.885 = 171.7 Wh;
+    # two strings of four 100 W modules on a controller, unclipped: 800 W x 0.25 h x 0.97 x 0.885 = 171.7 Wh;
     # load 10.3 W: 123.6 + 123.6 / 0.85 = 269.0 Wh
     refusal = blocked(site(load_w=10.0, sun_hours=0.25), policy={"controllers_max": 1})
     assert refusal.rule == "array-size"
