@@ -106,9 +106,7 @@ def _loads(plan: PortPlan, devices: Sequence[Device]) -> dict[str, list[BusLoad]
 def _switch_load(plan: PortPlan, row: SwitchRow, unit: int, devices: Mapping[str, Device]) -> BusLoad:
     """A switch with what it feeds; a pass-through PSE narrows its window to what its ports must hold."""
     hung = [
-        a
-        for a in plan.wiring.assignments
-        if (a.host_sku, a.host_unit) == (row.sku, unit) and not a.via_sku
+        a for a in plan.wiring.assignments if (a.host_sku, a.host_unit) == (row.sku, unit) and not a.via_sku
     ]
     box = box_load(row)
     low, high = row.input_min_v, row.input_max_v

@@ -18,7 +18,7 @@ class PortAssignment:
     Attributes
     ----------
     host_sku, host_unit : str, int
-        The switch and its running number; for a DC device its converter's SKU and 0, or blank on the bus.
+        The switch and its running number; blank and 0 for a device that takes its power elsewhere.
     port : str
         As `poe class 4 #3`, `passive 24 V #2`, `data #5 + injector`, `bus`, `dc_dc`.
     via_sku : str

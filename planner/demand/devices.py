@@ -65,9 +65,7 @@ def group_devices(devices: Sequence[Device]) -> list[Group]:
     alike: dict[tuple[str, float], list[Device]] = {}
     for device in devices:
         alike.setdefault((device.row.device, device.cable_m), []).append(device)
-    groups = [
-        Group(row=same[0].row, cable_m=same[0].cable_m, devices=tuple(same)) for same in alike.values()
-    ]
+    groups = [Group(row=same[0].row, cable_m=same[0].cable_m, devices=tuple(same)) for same in alike.values()]
     rank = {Supply.POE: 0, Supply.PASSIVE_POE: 1, Supply.DC: 2, Supply.AC: 3}
     return sorted(
         groups,

@@ -26,10 +26,14 @@ def undominated(merits: Sequence[Merits]) -> NDArray[np.bool_]:
     """
     skus = sorted({sku for one in merits for sku in one.units})
     schedules = sorted({name for one in merits for name in one.watts})
-    table = np.array([
-        [one.units[sku] for sku in skus] + [one.watts.get(name, 0.0) for name in schedules] + list(one.costs)
-        for one in merits
-    ])
+    table = np.array(
+        [
+            [one.units[sku] for sku in skus]
+            + [one.watts.get(name, 0.0) for name in schedules]
+            + list(one.costs)
+            for one in merits
+        ]
+    )
     keep = np.ones(len(merits), dtype=bool)
     for i, row in enumerate(table):
         no_worse = keep & (table <= row + EPS).all(axis=1)

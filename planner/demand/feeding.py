@@ -62,11 +62,13 @@ def bus_spans(
         if abs(series * row.nominal_v / system_voltage_v - 1) > NOMINAL_TOLERANCE:
             continue
         highest = row.charge_max_v + row.temp_compensation_v_per_k * (COLDEST_C - 25.0)
-        spans.add((
-            series * row.disconnect_v * (1 - settings.demand.bus_cable_drop),
-            series * row.charge_min_v,
-            series * max(highest, row.equalise_v or 0.0),
-        ))
+        spans.add(
+            (
+                series * row.disconnect_v * (1 - settings.demand.bus_cable_drop),
+                series * row.charge_min_v,
+                series * max(highest, row.equalise_v or 0.0),
+            )
+        )
     if not spans:
         low, top = (volts * system_voltage_v / 12 for volts in SPAN_V_PER_12)
         spans.add((low, top, top))

@@ -139,9 +139,8 @@ def enumerate_kits(
     boxes, no more load and no narrower window is left out.
     """
     devices = expand_devices(tables, load_profile)
-    blocked = [r for group in group_devices(devices) if (r := unpowered(group, settings)) is not None]
-    if blocked:
-        return KitResult(kits=(), refusals=tuple(blocked))
+    if blocked := _blocked(devices, load_profile, settings):
+        return KitResult(kits=(), refusals=blocked)
     converters = [row for row in tables.converters if sold is None or row.sku in sold]
     spans = bus_spans(tables, sold, system_voltage_v, settings)
     work = _assemblies(tables, devices, converters, spans, sold, system_voltage_v, settings)
@@ -155,6 +154,14 @@ def enumerate_kits(
     ]
     order = sorted(kits, key=lambda kit: (kit.units, kit.load_terminal, kit.own_w, kit.bus_w, kit.feeds))
     return KitResult(kits=tuple(order), refusals=nearest(work.refusals), left_out=work.left_out + left_out)
+
+
+def _blocked(devices: Sequence[Device], load_profile: str, settings: Settings) -> tuple[Refusal, ...]:
+    """What no kit at any voltage can do."""
+    if not devices:
+        return (Refusal(rule="no-devices", subject=load_profile, message="the load profile has no devices"),)
+    refusals = (unpowered(group, settings) for group in group_devices(devices))
+    return tuple(refusal for refusal in refusals if refusal is not None)
 
 
 def nearest(refusals: Sequence[Refusal]) -> tuple[Refusal, ...]:
@@ -326,7 +333,7 @@ def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, 
                 device=row.device,
                 instance=device.instance,
                 supply=row.supply,
-                host_sku=converter.sku if converter else "",
+                host_sku="",
                 host_unit=0,
                 port="dc_dc" if converter else "bus",
                 via_sku=converter.sku if converter else "",

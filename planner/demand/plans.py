@@ -8,7 +8,7 @@ from math import ceil
 
 from planner.demand.assign import Wiring, wire_up
 from planner.demand.channel import effective_class
-from planner.demand.devices import FED_BY_PORT, Device, group_devices, talks
+from planner.demand.devices import FED_BY_PORT, Device, Group, group_devices, talks
 from planner.demand.ports import Fit, Needs, Split, Switch, find_split, fit, injects, loose_ports
 from planner.errors import Refusal
 from planner.settings import Settings
@@ -224,15 +224,7 @@ def shortfalls(
         if chain is None and hung[chain] > serving:
             yield _no_poe_port(names, switches, group.poe_class, hung[chain], serving)
         elif chain is not None and group.count > serving:
-            yield Refusal(
-                rule="passive-port",
-                subject=names,
-                value=float(serving),
-                limit=float(group.count),
-                unit="ports",
-                message=f"{group.count} passive {chain:g} V ports with the power and voltage for "
-                f"{group.row.device} over {group.cable_m:g} m are needed, {names} has {serving}",
-            )
+            yield _no_passive_port(names, group, serving)
     if asked > gives + EPS_W:
         yield Refusal(
             rule="poe-budget",
@@ -259,9 +251,7 @@ def shortfalls(
         )
 
 
-def _no_poe_port(
-    names: str, switches: Sequence[Switch], wanted: int, devices: int, serving: int
-) -> Refusal:
+def _no_poe_port(names: str, switches: Sequence[Switch], wanted: int, devices: int, serving: int) -> Refusal:
     if not serving:
         best = max((port.poe_class for switch in switches for port in switch.ports), default=-1)
         shown = f"serves up to class {best}" if best >= 0 else "has no PoE port"
@@ -280,6 +270,19 @@ def _no_poe_port(
         limit=float(devices),
         unit="ports",
         message=f"{devices} ports of class {wanted} or higher are needed, {names} has {serving}",
+    )
+
+
+def _no_passive_port(names: str, group: Group, serving: int) -> Refusal:
+    row = group.row
+    return Refusal(
+        rule="passive-port",
+        subject=names,
+        value=float(serving),
+        limit=float(group.count),
+        unit="ports",
+        message=f"{group.count} passive {row.passive_v:g} V ports with the power and voltage for "
+        f"{row.device} over {group.cable_m:g} m are needed, {names} has {serving}",
     )
 
 

@@ -185,7 +185,8 @@ class _Search:
         """Copper left over all switches once devices, links, uplinks and data ports have theirs."""
         total = sum(switch.copper for switch in self.switches)
         placed = sum(
-            sum(row) for row, group in zip(self.counts, self.needs.groups, strict=True)
+            sum(row)
+            for row, group in zip(self.counts, self.needs.groups, strict=True)
             if group.row.supply is Supply.POE
         )
         behind = sum(
@@ -205,9 +206,7 @@ class _Search:
         drawn = sum(self.counts[g][h] * self.fits[g][h].allocated_w for g in groups if self.counts[g][h])
         on_copper = sum(self.counts[g][h] for g in groups if self.needs.groups[g].row.supply is Supply.POE)
         switch = self.switches[h]
-        return (
-            drawn <= switch.row.poe_budget_w + EPS_W and on_copper <= switch.copper - self.link_ports()
-        )
+        return drawn <= switch.row.poe_budget_w + EPS_W and on_copper <= switch.copper - self.link_ports()
 
     def place(self, g: int, at: int, left: int) -> bool:
         """Place what is left of group g on the switches from `at` in order, then the groups after it."""

@@ -6,7 +6,8 @@ from planner.fleet.bound import Incumbent, Relaxation
 from planner.fleet.market import FloatArray, IntArray, Market
 
 ROUNDS = 4  # passes over all SKUs with tiers
-SITES_MAX = 400  # larger fleets leave the search to the bound's own choices
+SITES_MAX = 60  # larger fleets are settled, but not searched SKU by SKU
+SETTLE_MAX = 1_000  # larger fleets keep the bound's own choices
 PUSH = 0.8  # share of the least price at which a SKU is tried for the whole fleet
 
 
@@ -48,7 +49,7 @@ def settle(relax: Relaxation, choice: IntArray, table: FloatArray) -> IntArray:
 def search(relax: Relaxation, best: Incumbent) -> None:
     """Improve the incumbent: settle it, then try every SKU with tiers away from and into the whole fleet."""
     pool, market = relax.pool, relax.market
-    if pool.sites > SITES_MAX:
+    if pool.sites > SETTLE_MAX:
         return
     greatest = np.zeros(len(market.skus))
     by_sku = pool.usage.tocsc()
@@ -57,7 +58,7 @@ def search(relax: Relaxation, best: Incumbent) -> None:
         greatest[k] = entries.max(initial=0.0)
     table = cost_table(market, int(greatest.max() * pool.sites) + 1)
     best.offer(*_priced(relax, settle(relax, best.choice, table)))
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS if pool.sites <= SITES_MAX else 0):
         before = best.cost
         for t in range(len(relax.tiered)):
             for prices in _trials(relax, best, t):

@@ -1,4 +1,4 @@
-"""The class table closes on itself; cable arithmetic against a published example and direct solution."""
+"""The class table closes on itself; the cable against an example worked by hand and energy balance."""
 
 import math
 
@@ -57,7 +57,7 @@ def test_class_0_is_served_as_class_3() -> None:
 
 
 def test_passive_feed_example() -> None:
-    """24 V, 12 W, 100 m of 24 AWG on two pairs: 8.42 ohm, 0.647 A, 15.52 W (from ASTM B258 by hand)."""
+    """24 V, 12 W, 100 m of 24 AWG on two pairs: 8.42 ohm, 0.647 A, 15.52 W (by hand from ASTM B258)."""
     loop_ohm = passive_loop_ohm(100.0)
     assert loop_ohm == pytest.approx(8.42, abs=0.005)
     drawn_w = source_w(12.0, 24.0, loop_ohm)

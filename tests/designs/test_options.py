@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from planner.designs import Choice, blocking_rule, design_balance, site_options
+from planner.designs.columns import make_columns
+from planner.designs.options import without_longer_strings
 from tests.designs.brute import Brute
 from tests.designs.builders import battery, catalogue, controller, kit, lithium, module, pwm, settings, site
 
@@ -296,6 +298,19 @@ def test_matrices_hold_no_negative_and_no_empty_rows(seed):
         "controller_volume_l",
     ):
         assert (getattr(o, name) > 0).all()
+
+
+def test_string_lengths_give_way_to_fewer_modules_and_no_more_current():
+    cat = catalogue(module(), battery(), controller())
+    columns = make_columns(site(), cat, np.ones(1, dtype=bool), settings(policy={"controllers_max": 1}))
+    assert columns.series.tolist() == [1, 2, 3, 4]
+
+    def kept(strings, current):
+        return without_longer_strings(columns, np.array([strings], dtype=float), np.array([current])).tolist()
+
+    assert kept([10, 0, 0, 3], [50.0, 0.0, 0.0, 50.0]) == [[10, 0, 0, 0]]  # 10 modules beat 12
+    assert kept([10, 0, 0, 3], [50.0, 0.0, 0.0, 45.0]) == [[10, 0, 0, 3]]  # which charge with less, though
+    assert kept([4, 2, 0, 1], [9.0, 9.0, 0.0, 9.0]) == [[0, 0, 0, 1]]  # of equals the longest
 
 
 def test_polar_night_is_no_design_without_other_supply():
