@@ -15,15 +15,9 @@ from tests.designs.builders import battery, catalogue, controller, kit, lithium,
 SEEDS = range(120)
 
 
-def random_case(seed):
-    """A small catalogue and a site, drawn so that every rule bites now and then."""
-    rng = np.random.default_rng(seed)
-
-    def pick(*values):
-        return values[int(rng.integers(len(values)))]
-
-    volts = pick(12, 24, 48)
-    cat = catalogue(
+def random_modules(pick):
+    """A 36-cell module and a 60-cell one."""
+    return [
         module(
             sku="M1",
             nameplate_w=pick(50.0, 100.0),
@@ -42,6 +36,12 @@ def random_case(seed):
             gamma_pmp_per_k=-0.0035,
             length_m=1.69,
         ),
+    ]
+
+
+def random_batteries(pick):
+    """AGM, gel, and lithium of 12 and 24 V."""
+    return [
         battery(
             sku="B1",
             capacity_ah=pick(18.0, 100.0),
@@ -70,6 +70,12 @@ def random_case(seed):
             charge_temp_min_c=-30.0,
             discharge_current_max_a=pick(1.5, 50.0),
         ),
+    ]
+
+
+def random_controllers(pick):
+    """A PWM controller, a small tracker, and one that may ignore temperature or charge too low."""
+    return [
         pwm(sku="P", output_max_a=pick(10.0, 20.0), charge_max_v=pick(15.0, 31.0, 62.0)),
         controller(
             sku="T1",
@@ -86,9 +92,12 @@ def random_case(seed):
             pv_input_max_v=pick(60.0, 150.0),
             temp_min_c=pick(-40.0, -10.0),
         ),
-    )
-    base = volts / 12
-    kits = [
+    ]
+
+
+def random_kits(pick, base):
+    """A wide kit, one on load terminals, one with limits; `base` is the system voltage over 12."""
+    return [
         kit(input_min_v=9.0 * base, input_max_v=60.0),
         kit(
             input_min_v=pick(10.0, 11.3) * base,
@@ -100,6 +109,18 @@ def random_case(seed):
             input_max_v=pick(15.2, 17.0) * base, temp_min_c=pick(-40.0, -15.0), max_current_a=pick(0.5, 30.0)
         ),
     ]
+
+
+def random_case(seed):
+    """A small catalogue and a site, drawn so that every rule bites now and then."""
+    rng = np.random.default_rng(seed)
+
+    def pick(*values):
+        return values[int(rng.integers(len(values)))]
+
+    volts = pick(12, 24, 48)
+    cat = catalogue(*random_modules(pick), *random_batteries(pick), *random_controllers(pick))
+    kits = random_kits(pick, volts / 12)
     hours = 12.0 - rng.uniform(0, 7) * np.cos(2 * np.pi * (np.arange(12) + 0.5) / 12)
     other = np.where(rng.random(12) < 0.2, rng.uniform(0, 500), 0.0)
     inputs = site(
