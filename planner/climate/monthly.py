@@ -19,6 +19,7 @@ AMPLITUDE_SLOPE, AMPLITUDE_OFFSET_K = 0.2, 5.2  # seasonal amplitude from the ra
 COLD_SPELL_SHARE = 0.5  # of the way from the coldest month's mean to the minimum (common practice, no source)
 GENERIC_CLASSES, GENERIC_RANGE = 21, (0.2, 0.75)  # monthly means that the generic distribution is fit for
 CLEARNESS_MAX = 0.88  # no day is clearer: just above the clearest stored months, in the high Atacama
+CLEARNESS_LEAST = 1e-6  # a month darker than this has no classes of days to scale
 TWILIGHT_WH_M2_DAY = 500.0  # months with less light above the atmosphere are too dim to judge a stated GHI by
 
 
@@ -147,14 +148,15 @@ def rescale(clearness: FloatArray, mean: FloatArray) -> FloatArray:
     shape = np.where(np.isfinite(clearness), clearness, 0.0)
     now = shape.mean(axis=2)
     flat = np.repeat(mean[:, :, None], shape.shape[2], axis=2)
-    factor = np.divide(mean, now, out=np.zeros_like(mean), where=now > 0)
+    known = now > CLEARNESS_LEAST
+    factor = np.divide(mean, now, out=np.zeros_like(mean), where=known)
     down = shape * factor[:, :, None]
     top = max(CLEARNESS_MAX, 1e-9)
     room = np.divide(top - mean, top - now, out=np.zeros_like(mean), where=now < top)
     up = top - (top - np.minimum(shape, top)) * room[:, :, None]
     up += (mean - up.mean(axis=2))[:, :, None]
     result = np.where((factor > 1.0)[:, :, None], np.maximum(up, 0.0), down)
-    return np.where((now > 0)[:, :, None], result, flat)
+    return np.where(known[:, :, None], result, flat)
 
 
 def temperatures(
