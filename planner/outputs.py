@@ -76,7 +76,10 @@ def make_plan(
             need[sku] = need.get(sku, 0) + number
     orders = order_lines(need, fleet.market)
     lines = site_lines([(sites[d.site].site_id, d.units) for d in designs], orders, currency)
-    costs = [site_cost(fleet, design, lines) for design in designs]
+    equipment: dict[str, Decimal] = {}
+    for line in lines:
+        equipment[line.site_id] = equipment.get(line.site_id, Decimal(0)) + line.line_cost
+    costs = [site_cost(fleet, design, equipment[sites[design.site].site_id]) for design in designs]
     balances = [
         design_balance(d.inputs, d.choice, catalogue=fleet.catalogue, settings=fleet.scenario.settings)
         for d in designs
@@ -101,7 +104,7 @@ def make_plan(
     )
 
 
-def site_cost(fleet: Fleet, design: SiteDesign, lines: Sequence[SiteLine]) -> SiteCost:
+def site_cost(fleet: Fleet, design: SiteDesign, equipment_cost: Decimal) -> SiteCost:
     """What a site costs, itemised."""
     site, currency = fleet.scenario.tables.sites[design.site], fleet.scenario.settings.currency
     weight = sum(
@@ -109,7 +112,7 @@ def site_cost(fleet: Fleet, design: SiteDesign, lines: Sequence[SiteLine]) -> Si
         for sku, number in design.units.items()
     )
     return SiteCost(
-        equipment_cost=sum((line.line_cost for line in lines if line.site_id == site.site_id), Decimal(0)),
+        equipment_cost=equipment_cost,
         freight_cost=to_money(weight * site.freight_per_kg, currency),
         access_cost=to_money(site.access_cost, currency),
         installation_cost=to_money(Decimal(str(fleet.scenario.settings.policy.installation_cost)), currency),
@@ -504,6 +507,7 @@ def manifest(
         "mip_gap": round(gap, 8),
         "outcome": (solution.outcome if solution else Outcome.NO_SITES).value,
         "work": dict(solution.notes) if solution else {},
+        "kits_left_out": sum(result.left_out for result in fleet.kits.values()),
         "sites_planned": len(designs),
         "sites_unserved": len(fleet.refusals),
         "unserved": {site_id: refusal.rule for site_id, refusal in sorted(fleet.refusals.items())},
