@@ -15,7 +15,7 @@ from planner.demand import KitResult, SupplyKit
 from planner.designs import Balance, CatalogueArrays, Choice, SiteInputs, design_balance
 from planner.errors import Refusal
 from planner.fleet import FleetSolution, Market, Outcome
-from planner.fleet.candidates import Pricer
+from planner.fleet.pricing import Pricer
 from planner.money import minor_unit, to_money
 from planner.plan import Columns, Plan
 from planner.procurement import OrderLine, SiteCost, SiteLine, order_lines, site_lines

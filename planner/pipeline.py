@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -20,8 +20,8 @@ from planner.climate import (
 from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
-from planner.fleet import FleetSolution, make_market, solve_fleet
-from planner.fleet.candidates import Pricer, SiteOffer, make_fittings, make_part_index
+from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
+from planner.fleet.pricing import Pricer, SiteOffer, make_fittings, make_part_index
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.scenario import Scenario, read_scenario
@@ -104,13 +104,15 @@ def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: C
         fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
         fleet.tilt[:] = choose_tilts(fleet)
     with clock.stage("designs"):
-        offers = site_offers(fleet, progress)
+        offers = SiteOffers(fleet, progress)
+        pool = candidates(fleet.pricer, offers, sites=len(scenario.tables.sites))
     with clock.stage("fleet"):
         progress("fleet", 0, 1)
-        solution = solve(fleet, offers)
+        solver = scenario.settings.solver
+        solution = solve_fleet(fleet.pricer, offers, pool, settings=solver) if pool is not None else None
     with clock.stage("tables"):
         progress("tables", 0, 1)
-        designs = chosen_designs(fleet, offers, solution)
+        designs = chosen_designs(fleet, solution) if solution else []
         return make_plan(fleet, designs, solution, clock.seconds)
 
 
@@ -210,30 +212,57 @@ def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
     return best_tilt(fleet.plane, shape)
 
 
-def site_offers(fleet: Fleet, progress: Progress) -> list[SiteOffer]:
-    """Every site with its feasible designs; sites without any are noted with the rule that blocks them."""
-    offers, sites = [], fleet.scenario.tables.sites
-    keep = len(sites) <= CACHE_SITES
-    for i, site in enumerate(sites):
-        progress("designs", i, len(sites))
-        if fleet.climate.refusal[i]:
-            fleet.refusals[site.site_id] = Refusal(
-                rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i]
-            )
-            continue
-        options = site_designs(fleet, i)
-        if not options.options:
-            fleet.refusals[site.site_id] = explain(fleet, i)
-            continue
-        if not fleet.pricer.buildable(options):
-            fleet.refusals[site.site_id] = Refusal(
-                rule="no-mount",
-                subject=site.site_id,
-                message="no mount on sale suits the tilt and a module, or no enclosure a battery block",
-            )
-            continue
-        offers.append(options if keep else replace(options, options=[], kits=[]))
-    return offers
+class SiteOffers:
+    """Every site with its feasible designs; iterated anew for each pass over them.
+
+    The first pass notes the sites without any, with the rule that blocks them, in `fleet.refusals`. A fleet
+    of up to `CACHE_SITES` keeps its designs; a larger one makes them anew, to hold one site's at a time.
+    """
+
+    def __init__(self, fleet: Fleet, progress: Progress = no_progress) -> None:
+        self.fleet, self.progress = fleet, progress
+        self.kept: list[SiteOffer] | None = None
+        self.places: list[int] | None = None
+
+    def __iter__(self) -> Iterator[SiteOffer]:
+        if self.kept is not None:
+            yield from self.kept
+        elif self.places is not None:
+            yield from (site_designs(self.fleet, i) for i in self.places)
+        else:
+            yield from self._first()
+
+    def _first(self) -> Iterator[SiteOffer]:
+        sites, places, kept = self.fleet.scenario.tables.sites, [], []
+        for i, site in enumerate(sites):
+            self.progress("designs", i, len(sites))
+            offer = offer_or_refusal(self.fleet, i)
+            if isinstance(offer, Refusal):
+                self.fleet.refusals[site.site_id] = offer
+                continue
+            places.append(i)
+            if len(sites) <= CACHE_SITES:
+                kept.append(offer)
+            yield offer
+        self.places = places
+        self.kept = kept if len(sites) <= CACHE_SITES else None
+
+
+def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
+    """Feasible designs of the i-th site, or why it has none."""
+    site = fleet.scenario.tables.sites[i]
+    if fleet.climate.refusal[i]:
+        return Refusal(rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i])
+    offer = site_designs(fleet, i)
+    if not offer.options:
+        return explain(fleet, i)
+    if not fleet.pricer.buildable(offer):
+        return Refusal(
+            rule="no-mount",
+            subject=site.site_id,
+            message="no mount on sale suits the tilt and a module, or no enclosure a battery block",
+        )
+    return offer
 
 
 def site_designs(fleet: Fleet, i: int) -> SiteOffer:
@@ -303,60 +332,30 @@ def explain(fleet: Fleet, i: int) -> Refusal:
     )
 
 
-def solve(fleet: Fleet, offers: Sequence[SiteOffer]) -> FleetSolution | None:
-    """Cheapest fleet over the sites that have designs; None where none has."""
-    if not offers:
-        return None
-
-    def again() -> Iterator[SiteOffer]:
-        for s, offer in enumerate(offers):
-            yield replace(with_options(fleet, offer), site=s)
-
-    return solve_fleet(fleet.pricer, again, sites=len(offers), settings=fleet.scenario.settings.solver)
+def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
+    """The design of each site that has one, from the pool."""
+    return [
+        chosen_design(fleet, solution, int(i), int(d))
+        for i, d in zip(solution.pool.place, solution.choice, strict=True)
+    ]
 
 
-def with_options(fleet: Fleet, offer: SiteOffer) -> SiteOffer:
-    """The offer with its designs: those kept, else made anew."""
-    return offer if offer.options else site_designs(fleet, offer.site)
-
-
-def chosen_designs(
-    fleet: Fleet, offers: Sequence[SiteOffer], solution: FleetSolution | None
-) -> list[SiteDesign]:
-    """The design of each site that has one, from its place in the pool."""
-    if solution is None:
-        return []
-    designs, market, fittings = [], fleet.market, fleet.pricer.fittings
-    for light, d in zip(offers, solution.choice, strict=True):
-        offer, column = with_options(fleet, light), solution.pool.column
-        k = int(column.option[d])
-        o, row, a = offer.options[k], int(column.row[d]), int(column.array[d])
-        inputs = site_inputs(fleet, offer.site, o.system_voltage_v)
-        assert inputs is not None  # a site with options has kits
-        use = solution.pool.usage[d].tocoo()
-        designs.append(
-            SiteDesign(
-                site=offer.site,
-                system_voltage_v=o.system_voltage_v,
-                kit=offer.kits[k][int(o.kit[row])],
-                inputs=inputs,
-                choice=Choice(
-                    kit=int(o.kit[row]),
-                    battery=int(o.battery[row]),
-                    batteries_series=int(o.batteries_series[row]),
-                    batteries_parallel=int(column.batteries_parallel[d]),
-                    charge_setpoint_v=float(o.charge_setpoint_v[row]),
-                    module=int(o.module[a]),
-                    modules_series=int(o.modules_series[a]),
-                    modules_parallel=int(column.modules_parallel[d]),
-                    controller=int(o.controller[a]),
-                    controllers=int(o.controllers[a]),
-                ),
-                mount_sku=market.skus[fittings.mount_sku[column.mount[d]]],
-                mounts=int(column.mounts[d]),
-                enclosure_sku=market.skus[fittings.enclosure_sku[column.enclosure[d]]],
-                enclosures=int(column.enclosures[d]),
-                units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
-            )
-        )
-    return designs
+def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> SiteDesign:
+    """The d-th design of the pool, at the i-th site."""
+    market, fittings = fleet.market, fleet.pricer.fittings
+    one = {name: values[d].item() for name, values in solution.pool.column.items()}
+    inputs = site_inputs(fleet, i, one["system_voltage_v"])
+    assert inputs is not None  # the design has a kit
+    use = solution.pool.usage[d].tocoo()
+    return SiteDesign(
+        site=i,
+        system_voltage_v=one["system_voltage_v"],
+        kit=inputs.kits[one["kit"]],
+        inputs=inputs,
+        choice=Choice(**{name: one[name] for name in Choice.__dataclass_fields__}),
+        mount_sku=market.skus[fittings.mount_sku[one["mount"]]],
+        mounts=one["mounts"],
+        enclosure_sku=market.skus[fittings.enclosure_sku[one["enclosure"]]],
+        enclosures=one["enclosures"],
+        units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
+    )

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.fleet.candidates import Pool
 from planner.fleet.market import FloatArray, IntArray, Market
+from planner.fleet.pool import Pool
 
 DEFLECTION = 0.6  # share of the new subgradient in the step's direction (Camerini, Fratta and Maffioli 1975)
 STALL = 12  # steps without a better bound after which the step is halved

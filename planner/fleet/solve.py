@@ -4,20 +4,22 @@ The steps are counted, never timed, so that a run repeats: price everything, rai
 cannot be in a better plan, solve the integer model over the rest, branch on tiers where a gap is left.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from planner.fleet.bound import Bound, Incumbent, Relaxation, prove
-from planner.fleet.candidates import Pool, Pricer, SiteOffer, make_pool, relieved_costs
 from planner.fleet.market import FloatArray, IntArray
 from planner.fleet.master import solve_master
+from planner.fleet.pool import Pool, make_pool
+from planner.fleet.pricing import Pricer, SiteOffer
+from planner.fleet.relief import relieved_costs
 from planner.fleet.search import search
 from planner.fleet.solver import Outcome
 from planner.settings import SolverSettings
 
-DESIGNS_MAX = 1_200_000  # candidate designs kept over the fleet
+DESIGNS_MAX, DESIGNS_LEAST = 1_200_000, 20  # candidate designs kept over the fleet; and at a site
 COLUMNS_MAX = 1_000  # designs given to the integer model
 REFINE_MAX = 400_000  # designs below which the proof is repeated on every design left after fixing
 ROOT_STEPS, NODE_STEPS = 250, 40
@@ -44,14 +46,28 @@ class FleetSolution:
         return max(0.0, (self.cost - self.best_bound) / self.cost) if self.cost > 0 else 0.0
 
 
-def solve_fleet(
-    pricer: Pricer, offers: Callable[[], Iterator[SiteOffer]], *, sites: int, settings: SolverSettings
-) -> FleetSolution:
-    """Cheapest fleet over every feasible design of every site (at least one site, each with a design)."""
-    market = pricer.market
-    pool = make_pool(
-        pricer, offers, low=market.low_price, high=market.list_price, designs_max=DESIGNS_MAX, sites=sites
+def candidates(pricer: Pricer, offers: Iterable[SiteOffer], *, sites: int) -> Pool | None:
+    """Every design that can be cheapest at its site at some prices between the lowest and the list's.
+
+    None without a site. A fleet of `sites` keeps at most `DESIGNS_MAX` designs.
+    """
+    return make_pool(
+        pricer,
+        offers,
+        low=pricer.market.low_price,
+        high=pricer.market.list_price,
+        designs_max=max(DESIGNS_LEAST, DESIGNS_MAX // max(1, sites)),
     )
+
+
+def solve_fleet(
+    pricer: Pricer, offers: Iterable[SiteOffer], pool: Pool, *, settings: SolverSettings
+) -> FleetSolution:
+    """Cheapest fleet over every feasible design of every site, from its candidates.
+
+    `offers` is iterated anew for each pass over all designs.
+    """
+    market, sites = pricer.market, pool.sites
     relax, best = Relaxation(pool, market), Incumbent()
     bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
     search(relax, best)
@@ -72,7 +88,7 @@ def solve_fleet(
         value = max(value, bound.value)
     pool = relax.pool
     if not _within(best.cost, value, settings.gap):
-        refined = refine(pricer, offers, relax, best, bound, settings, sites=sites)
+        refined = refine(pricer, offers, relax, best, bound, settings)
         if refined is not None:
             pool, best, value = refined.pool, refined.best, max(value, refined.bound)
     value = min(value, best.cost)
@@ -109,7 +125,7 @@ def reduced_cost(relax: Relaxation, mu: FloatArray) -> tuple[FloatArray, float]:
 
 def tighten(
     pricer: Pricer,
-    offers: Callable[[], Iterator[SiteOffer]],
+    offers: Iterable[SiteOffer],
     relax: Relaxation,
     best: Incumbent,
     bound: Bound,
@@ -182,13 +198,11 @@ class Refined:
 
 def refine(
     pricer: Pricer,
-    offers: Callable[[], Iterator[SiteOffer]],
+    offers: Iterable[SiteOffer],
     relax: Relaxation,
     best: Incumbent,
     bound: Bound,
     settings: SolverSettings,
-    *,
-    sites: int,
 ) -> Refined | None:
     """Repeat the proof on every design that could be in a plan cheaper than the incumbent.
 
@@ -197,10 +211,11 @@ def refine(
     """
     mu = relax.market.list_price.copy()
     mu[relax.tiered] = bound.multipliers
+    sites = relax.pool.sites
     pool = make_pool(
-        pricer, offers, low=mu, slack=best.cost - bound.root + 1e-6, designs_max=REFINE_MAX, sites=sites
+        pricer, offers, low=mu, slack=best.cost - bound.root + 1e-6, designs_max=REFINE_MAX // sites
     )
-    if not pool.complete:
+    if pool is None or not pool.complete:
         return None
     pool = replace(pool, floor=np.full(sites, np.inf))  # what is outside is in no better plan
     again, found = Relaxation(pool, relax.market), Incumbent()

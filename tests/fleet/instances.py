@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from planner.designs import SiteOptions
-from planner.fleet.candidates import Fittings, PartIndex, Pricer, SiteOffer
 from planner.fleet.market import Market
+from planner.fleet.pricing import Fittings, PartIndex, Pricer, SiteOffer
 
 
 @dataclass(frozen=True)

@@ -6,9 +6,9 @@ from math import ceil, floor
 import numpy as np
 import pytest
 
-from planner.fleet import Outcome, solve_fleet
-from planner.fleet.candidates import SiteOffer
+from planner.fleet import FleetSolution, Outcome, candidates, solve_fleet
 from planner.fleet.market import Market
+from planner.fleet.pricing import SiteOffer
 from planner.settings import SolverSettings
 from tests.fleet.instances import Goods, goods, site
 
@@ -53,13 +53,20 @@ def cheapest(g: Goods, offers: list[SiteOffer]) -> float:
     )
 
 
+def solved(g: Goods, offers: list[SiteOffer], settings: SolverSettings) -> FleetSolution:
+    """The planner's own plan."""
+    pool = candidates(g.pricer, offers, sites=len(offers))
+    assert pool is not None
+    return solve_fleet(g.pricer, offers, pool, settings=settings)
+
+
 @pytest.mark.parametrize("seed", range(25))
 def test_optimum_equals_enumeration(seed: int) -> None:
     rng = np.random.default_rng(seed)
     g = goods(rng, (1, 3, 7))
     offers = [site(rng, g, s) for s in range(2)]
     best = cheapest(g, offers)
-    found = solve_fleet(g.pricer, lambda: iter(offers), sites=2, settings=EXACT)
+    found = solved(g, offers, EXACT)
     assert found.cost == pytest.approx(best, abs=1e-6)
     assert found.best_bound <= best + 1e-6
     assert found.outcome is Outcome.OPTIMAL
@@ -73,8 +80,8 @@ def test_order_of_sites_changes_nothing(seed: int) -> None:
     again = [
         SiteOffer(**{n: getattr(o, n) for n in o.__slots__} | {"site": s}) for s, o in enumerate(offers[::-1])
     ]
-    one = solve_fleet(g.pricer, lambda: iter(offers), sites=6, settings=EXACT)
-    other = solve_fleet(g.pricer, lambda: iter(again), sites=6, settings=EXACT)
+    one = solved(g, offers, EXACT)
+    other = solved(g, again, EXACT)
     assert one.cost == pytest.approx(other.cost, abs=1e-6)
 
 
@@ -83,7 +90,7 @@ def test_bound_never_exceeds_any_plan(seed: int) -> None:
     rng = np.random.default_rng(200 + seed)
     g = goods(rng, (1, 4, 15, 60))
     offers = [site(rng, g, s) for s in range(12)]
-    loose = solve_fleet(g.pricer, lambda: iter(offers), sites=12, settings=SolverSettings(gap=0.5))
-    tight = solve_fleet(g.pricer, lambda: iter(offers), sites=12, settings=EXACT)
+    loose = solved(g, offers, SolverSettings(gap=0.5))
+    tight = solved(g, offers, EXACT)
     assert loose.best_bound <= tight.cost + 1e-6
     assert tight.cost <= loose.cost + 1e-6
