@@ -343,10 +343,10 @@ def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
 def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> SiteDesign:
     """The d-th design of the pool, at the i-th site."""
     market, fittings = fleet.market, fleet.pricer.fittings
-    one = {name: values[d].item() for name, values in solution.pool.column.items()}
+    one = {name: values[d].item() for name, values in solution.pool.designs.column.items()}
     inputs = site_inputs(fleet, i, one["system_voltage_v"])
     assert inputs is not None  # the design has a kit
-    use = solution.pool.usage[d].tocoo()
+    use = solution.pool.designs.usage[d].tocoo()
     return SiteDesign(
         site=i,
         system_voltage_v=one["system_voltage_v"],

@@ -1,40 +1,38 @@
-"""A proven lower bound on the fleet's cost, and good plans on the way: Lagrangian bound with tier branching.
+"""A proven lower bound on the fleet's cost, and good plans on the way: a Lagrangian relaxation with labels.
 
-The need rows of the model, `sum_v u[v] >= sum_{s,d} a[k,d] y[s,d]`, are relaxed with a multiplier `mu[k]`
-per SKU that has price tiers:
+A fleet buys each SKU k in one mode v (`planner.fleet.curves`), so every unit that a site s uses is bought in
+that mode. Label each use with a mode and relax, with multipliers, that the labelled needs add up to what is
+bought (`mu[v]`, currency a unit) and that a site may use a mode only if the fleet is in it (`w[s,v] >= 0`):
 
-    L(mu) = sum_s min_d (c[s,d] + sum_k mu[k] a[k,d])  +  sum_k min_{0 <= u <= U[k]} (C_k(u) - mu[k] u)
+    L(mu, w) = sum_s min_d (c[s,d] + sum_k phi[s,k](a[k,d]))
+             + sum_k min(0, min_v min_{low_v <= n <= high_v} (G_k(n) - mu[v] n) - sum_s w[s,v])
+    phi[s,k](a) = min_{v of k} (mu[v] a + w[s,v])   for a > 0,  phi(0) = 0
 
-where `C_k(u) = min_v f[v] + p[v] max(u, q[v])` is what a need of `u` units costs. `L` is a lower bound for
-every `mu`; a deflected subgradient in a counted number of steps raises it. The multipliers stay in
-`[low price, single-unit price]`, where the pool's minima are exact by its `floor`.
+`L` is a lower bound for every `mu` and every `w >= 0`, if the site minima are taken over every design. The
+second kind of multiplier is what sees price tiers: a site that alone would profit from a tier bears its share
+of the units that reach it. Deflected subgradient steps in a counted number raise `L`.
 
-What the relaxation cannot see is which tier is reached. A node of the search forbids a SKU the tiers
-from some threshold on (then fewer units than the threshold are needed) or obliges the fleet to pay for
-at least that threshold. Both are exhaustive, so the least bound over the open nodes holds for the fleet.
+References
+----------
+Camerini, Fratta and Maffioli (1975), On improving relaxation methods by modified gradient techniques,
+Mathematical Programming Study 3, for the deflected direction; Held, Wolfe and Crowder (1974), Validation of
+subgradient optimization, Mathematical Programming 6, for the step.
 """
 
-import heapq
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
+from planner.fleet.curves import Curves
 from planner.fleet.market import FloatArray, IntArray, Market
 from planner.fleet.pool import Pool
 
-DEFLECTION = 0.6  # share of the new subgradient in the step's direction (Camerini, Fratta and Maffioli 1975)
-STALL = 12  # steps without a better bound after which the step is halved
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Node:
-    """What is decided: offers allowed (V,), units paid for at least (K,), units needed at most (K,)."""
-
-    allowed: NDArray[np.bool_]
-    paid: FloatArray
-    most: FloatArray
-    multipliers: FloatArray
+DEFLECTION = 0.4  # share of the new subgradient in the step's direction
+STALL = 40  # steps without a better bound after which the step is halved
+HALVINGS = 14  # then the steps are too small to matter
+SITE_WEIGHT = 0.4  # how far `w` moves beside `mu`, for each site of the fleet; by trial
 
 
 @dataclass(slots=True, kw_only=True)
@@ -53,175 +51,181 @@ class Incumbent:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Bound:
-    """A lower bound, the multipliers that prove its root, and how much work it took."""
+class Multipliers:
+    """`mu` (V,) of the labelled needs, and `w` (S, V) of each site's use of a mode."""
+
+    mu: FloatArray
+    w: FloatArray
+
+    def phi(self, curves: Curves, s: int, units: int) -> FloatArray:
+        """What 0..units of each tiered SKU cost at site s (T, units + 1)."""
+        each = self.mu[:, None] * np.arange(units + 1) + self.w[s][:, None]
+        each[np.arange(units + 1)[None, :] > curves.high[:, None]] = np.inf
+        starts = np.searchsorted(curves.mode_sku, np.arange(len(curves.tiered)))
+        least = np.minimum.reduceat(each, starts, axis=0)
+        least[:, 0] = 0.0
+        return np.asarray(least)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Purchase:
+    """The purchase's side of `L`: its value, which modes SKUs are bought in (V,), and the need there (V,)."""
 
     value: float
-    root: float
-    multipliers: FloatArray
-    nodes: int
-    steps: int
+    active: NDArray[np.bool_]
+    units: FloatArray
 
 
 class Relaxation:
-    """The relaxed fleet: evaluates `L`, its subgradient, and the exact cost of the choice it makes."""
+    """The relaxed fleet over a pool of designs: evaluates both sides of `L` and the exact cost of a choice.
 
-    def __init__(self, pool: Pool, market: Market) -> None:
-        self.pool, self.market = pool, market
-        tiers = np.bincount(market.offer_sku, minlength=len(market.skus))
-        linear = (tiers == 1) & (market.low_price == market.list_price)
-        self.tiered = np.flatnonzero(~linear)
-        self.base = pool.other_cost + pool.usage @ np.where(linear, market.list_price, 0.0)
-        self.units = pool.usage[:, self.tiered].tocsr()
-        of_tiered = np.isin(market.offer_sku, self.tiered)
-        self.offers = np.flatnonzero(of_tiered)
-        self.place = np.searchsorted(self.tiered, market.offer_sku[self.offers])
-        self.first = np.searchsorted(self.place, np.arange(len(self.tiered)))
-        self.low, self.high = market.low_price[self.tiered], market.list_price[self.tiered]
+    A use is a distinct (site, SKU, units) that some of the pool's designs make; `made_by` (D, U) says which.
+    """
+
+    def __init__(self, pool: Pool, market: Market, curves: Curves) -> None:
+        self.pool, self.market, self.curves = pool, market, curves
+        linear = market.list_price.copy()
+        linear[curves.tiered] = 0.0
+        self.base = pool.designs.other_cost + pool.designs.usage @ linear
+        tiered = pool.designs.usage[:, curves.tiered].tocoo()
+        units, skus = tiered.data.astype(np.int64), len(curves.tiered)
+        width = int(units.max(initial=0)) + 1
+        code = (pool.designs.site[tiered.row] * skus + tiered.col) * width + units
+        uses, which = np.unique(code, return_inverse=True)
+        self.use_units = (uses % width).astype(float)
+        self.use_sku, self.use_site = uses // width % skus, uses // width // skus
+        self.made_by = sparse.csr_matrix(
+            (np.ones(len(which)), (tiered.row, which)), shape=(pool.designs.usage.shape[0], len(uses))
+        )
+        first = np.searchsorted(curves.mode_sku, np.arange(skus + 1))
+        count = np.diff(first)
+        place = np.arange(int(count.max(initial=1)))[None, :]
+        self.modes = np.where(place < count[:, None], first[:-1][:, None] + place, -1)[self.use_sku]  # (U, M)
+        self.barred = (self.modes < 0) | (curves.high[self.modes] < self.use_units[:, None])
+        self.corner_sku = np.searchsorted(curves.mode_sku[curves.corner_mode], np.arange(skus))
+        #: Units of a SKU at a site that its greatest use makes; how far a multiplier of it may move the site.
+        self.greatest = np.zeros((pool.sites, skus))
+        np.maximum.at(self.greatest, (self.use_site, self.use_sku), self.use_units)
 
     def need(self, choice: IntArray) -> IntArray:
         """Units of every SKU (K,) that a choice of designs needs."""
-        return np.asarray(self.pool.usage[choice].sum(axis=0)).ravel().round().astype(np.int64)
+        usage = self.pool.designs.usage
+        first, length = usage.indptr[choice], np.diff(usage.indptr)[choice]
+        at = np.repeat(first - np.concatenate(([0], np.cumsum(length)[:-1])), length) + np.arange(
+            length.sum()
+        )
+        need = np.bincount(usage.indices[at], usage.data[at], minlength=usage.shape[1])
+        return np.asarray(need.round().astype(np.int64))
 
     def cost(self, choice: IntArray) -> float:
         """Exact cost of a choice of designs."""
-        return self.market.cost(self.need(choice)) + float(self.pool.other_cost[choice].sum())
+        return self.market.cost(self.need(choice)) + float(self.pool.designs.other_cost[choice].sum())
 
-    def sites(self, mu: FloatArray) -> tuple[float, IntArray]:
-        """Sum over sites of the cheapest design at the multipliers, and those designs."""
-        least, choice = self.pool.cheapest(self.base + self.units @ mu)
-        return float(np.minimum(least, self.pool.floor).sum()), choice
+    def label(self, at: Multipliers) -> tuple[FloatArray, IntArray]:
+        """Cheapest way to label each use (U,), and its mode."""
+        each = at.mu[self.modes] * self.use_units[:, None] + at.w[self.use_site[:, None], self.modes]
+        each[self.barred] = np.inf
+        best = each.argmin(axis=1)
+        every = np.arange(len(best))
+        return each[every, best], self.modes[every, best]
 
-    def purchase(self, mu: FloatArray, node: Node) -> tuple[FloatArray, FloatArray]:
-        """Least of `C_k(u) - mu_k u` over the units open at the node, and that `u`; over tiered SKUs."""
-        v, k = self.offers, self.place
-        p, f, most = self.market.price[v], self.market.fixed[v], node.most[k]
-        q, forced = np.maximum(self.market.least[v], node.paid[k]), node.paid[k] > 0
-        at_least = np.minimum(q, most)
-        value = np.stack(
-            [
-                f + p * q - mu[k] * at_least,
-                f + p * np.maximum(q, most) - mu[k] * most,
-                np.where(forced, f + p * q, 0.0),
-            ]
+    def design_cost(self, phi: FloatArray) -> FloatArray:
+        """Cost of each design of the pool (D,) at the costs of its uses (U,)."""
+        cost: FloatArray = self.base + self.made_by @ phi
+        return cost
+
+    def purchase(self, at: Multipliers) -> Purchase:
+        """Each SKU's cheapest mode and need, or none of it."""
+        c = self.curves
+        shares = at.w.sum(axis=0)
+        value = c.corner_cost - at.mu[c.corner_mode] * c.corner_units - shares[c.corner_mode]
+        active, units = np.zeros(c.modes, dtype=bool), np.zeros(c.modes)
+        if not len(value):
+            return Purchase(value=0.0, active=active, units=units)
+        least = np.minimum.reduceat(value, self.corner_sku)
+        sku = c.mode_sku[c.corner_mode]
+        hits = np.flatnonzero((value <= least[sku]) & (value < 0))
+        taken = hits[np.unique(sku[hits], return_index=True)[1]]
+        active[c.corner_mode[taken]] = True
+        units[c.corner_mode[taken]] = c.corner_units[taken]
+        return Purchase(value=float(np.minimum(least, 0.0).sum()), active=active, units=units)
+
+    def modes_within(self, at: Multipliers, slack: float) -> IntArray:
+        """Modes that the purchase can be forced into for at most `slack`."""
+        c = self.curves
+        shares = at.w.sum(axis=0)
+        value = c.corner_cost - at.mu[c.corner_mode] * c.corner_units - shares[c.corner_mode]
+        mode = np.full(c.modes, np.inf)
+        np.minimum.at(mode, c.corner_mode, value)
+        least = np.zeros(len(c.tiered))
+        np.minimum.at(least, c.mode_sku, mode)
+        return np.flatnonzero(mode - least[c.mode_sku] <= slack)
+
+    def start(self) -> Multipliers:
+        """Every mode at its offer's price, no site bearing a share."""
+        return Multipliers(
+            mu=self.market.price[self.curves.offer], w=np.zeros((self.pool.sites, self.curves.modes))
         )
-        units = np.stack([at_least, most, np.zeros_like(most)])
-        value[:2, ~node.allowed] = np.inf
-        value[2, ~node.allowed & forced] = np.inf
-        best = value.argmin(axis=0)
-        each = value[best, np.arange(len(v))]
-        least = np.minimum.reduceat(each, self.first)
-        hits = np.flatnonzero(each <= least[k])
-        winner = hits[np.searchsorted(k[hits], np.arange(len(self.first)))]
-        return least, units[best[winner], winner]
-
-    def root(self) -> Node:
-        """Every tier open."""
-        return Node(
-            allowed=np.ones(len(self.offers), dtype=bool),
-            paid=np.zeros(len(self.tiered)),
-            most=self.pool.most[self.tiered],
-            multipliers=(self.low + self.high) / 2,
-        )
 
 
-def ascend(relax: Relaxation, node: Node, best: Incumbent, steps: int) -> tuple[float, FloatArray, IntArray]:
-    """Raise `L` at a node by deflected subgradient steps; every choice met is priced exactly.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bound:
+    """The greatest `L` over the pool, where it is reached, and how many steps it took."""
 
-    Returns the best bound, its multipliers, and the need (tiered SKUs) of the choice made there.
+    value: float
+    at: Multipliers
+    steps: int
+
+
+def ascend(relax: Relaxation, start: Multipliers, best: Incumbent, *, steps: int, gap: float) -> Bound:
+    """Raise `L` over the pool by deflected subgradient steps; every choice met is priced exactly.
+
+    Stops when the bound comes within `gap` of the incumbent, or the steps are too small to matter.
     """
-    mu, direction = node.multipliers.copy(), np.zeros(len(relax.tiered))
-    top, top_mu, top_need = -np.inf, mu, np.zeros(len(relax.tiered), dtype=np.int64)
+    curves, sku = relax.curves, relax.curves.mode_sku
+    span = np.maximum(price_span(relax.market)[curves.tiered], 1e-9)
+    mu_weight = span[sku]
+    w_weight = SITE_WEIGHT * relax.pool.sites * (span * np.maximum(relax.greatest, 1.0))[:, sku]
+    at, top = start, Bound(value=-np.inf, at=start, steps=0)
+    toward_mu, toward_w = np.zeros(curves.modes), np.zeros_like(start.w)
     scale, stalled = 1.0, 0
-    for _ in range(steps):
-        total, choice = relax.sites(mu)
-        bought, units = relax.purchase(mu, node)
-        value = total + float(bought.sum())
-        need = relax.need(choice)
-        best.offer(relax.market.cost(need) + float(relax.pool.other_cost[choice].sum()), choice)
-        if value > top + 1e-9:
-            top, top_mu, top_need, stalled = value, mu, need[relax.tiered], 0
-        else:
-            stalled += 1
-        if top >= best.cost - 1e-6:
+    for step in range(1, steps + 1):
+        phi, mode = relax.label(at)
+        least, choice = relax.pool.cheapest(relax.design_cost(phi))
+        bought = relax.purchase(at)
+        value = float(least.sum()) + bought.value
+        best.offer(relax.cost(choice), choice)
+        improved = value > top.value + 1e-9 * abs(value)
+        stalled = 0 if improved else stalled + 1
+        if improved:
+            top = Bound(value=value, at=at, steps=step)
+        if best.cost - top.value <= gap * best.cost:
             break
         if stalled >= STALL:
-            scale, stalled, mu = scale / 2, 0, top_mu
-        slope = need[relax.tiered] - units
-        direction = DEFLECTION * slope + (1 - DEFLECTION) * direction
-        weight = direction * np.maximum(relax.high - relax.low, 1e-9)  # steps in units of a SKU's price range
-        norm = float(direction @ weight)
+            scale, stalled, at = scale / 2, 0, top.at
+            toward_mu, toward_w = np.zeros_like(toward_mu), np.zeros_like(toward_w)
+            if scale < 0.5**HALVINGS:
+                break
+            continue
+        made = relax.made_by[choice].indices
+        slope_mu = np.bincount(mode[made], relax.use_units[made], minlength=curves.modes) - bought.units
+        slope_w = np.broadcast_to(-bought.active.astype(float), at.w.shape).copy()
+        slope_w[relax.use_site[made], mode[made]] += 1.0
+        slope_mu[(at.mu <= 0) & (slope_mu < 0)] = 0.0
+        slope_w[(at.w <= 0) & (slope_w < 0)] = 0.0
+        toward_mu = DEFLECTION * slope_mu + (1 - DEFLECTION) * toward_mu
+        toward_w = DEFLECTION * slope_w + (1 - DEFLECTION) * toward_w
+        norm = float((toward_mu**2 * mu_weight).sum() + (toward_w**2 * w_weight).sum())
         if norm < 1e-12:
             break
-        mu = np.clip(mu + scale * (best.cost - value) / norm * weight, relax.low, relax.high)
-    return top, top_mu, top_need
+        length = scale * (best.cost - value) / norm
+        at = Multipliers(
+            mu=np.maximum(at.mu + length * toward_mu * mu_weight, 0.0),
+            w=np.maximum(at.w + length * toward_w * w_weight, 0.0),
+        )
+    return top
 
 
-def prove(
-    relax: Relaxation, best: Incumbent, *, gap: float, root_steps: int, node_steps: int, nodes: int
-) -> Bound:
-    """Lower bound on the fleet's cost, by best-first tier branching until the gap or the nodes run out."""
-    value, mu, need = ascend(relax, relax.root(), best, root_steps)
-    root, root_mu, done, closed = value, mu, 1, np.inf
-    heap: list[tuple[float, int, Node, FloatArray, IntArray]] = [(value, 0, relax.root(), mu, need)]
-    steps = root_steps
-    while heap and done < nodes and heap[0][0] < best.cost * (1 - gap):
-        value, _, node, mu, need = heapq.heappop(heap)
-        children = branch(relax, node, mu, need)
-        if not children:
-            closed = min(closed, value)
-            continue
-        for child in children:
-            child_value, child_mu, child_need = ascend(relax, child, best, node_steps)
-            done, steps = done + 1, steps + node_steps
-            heapq.heappush(heap, (max(value, child_value), done, child, child_mu, child_need))
-    value = min(closed, heap[0][0] if heap else np.inf, best.cost)
-    return Bound(value=value, root=root, multipliers=root_mu, nodes=done, steps=steps)
-
-
-def branch(relax: Relaxation, node: Node, mu: FloatArray, need: IntArray) -> list[Node]:
-    """Split the SKU whose relaxed purchase falls furthest below what its need would cost.
-
-    The split is at the least threshold above the need among the tiers still open, else at the first
-    threshold (bought or not bought at all). An empty list says that no tier is left to decide.
-    """
-    least = relax.market.least[relax.offers]
-    bought, _ = relax.purchase(mu, node)
-    units = np.maximum(np.maximum(need, node.paid)[relax.place], least)
-    true = relax.market.fixed[relax.offers] + relax.market.price[relax.offers] * units
-    true = np.where(node.allowed, true, np.inf)
-    cost = np.where((need > 0) | (node.paid > 0), np.minimum.reduceat(true, relax.first), 0.0)
-    lost = np.where(np.isfinite(cost), cost, 0.0) - mu * need - bought
-    for k in np.argsort(-lost, kind="stable"):
-        if lost[k] <= 1e-6:
-            break
-        open_here = node.allowed & (relax.place == k)
-        thresholds = np.unique(least[open_here])
-        above = thresholds[thresholds > max(need[k], node.paid[k], thresholds[0])]
-        if len(above):
-            return [_below(relax, node, mu, k, above[0]), _from(node, mu, k, above[0])]
-        if node.paid[k] == 0 and node.most[k] > 0:
-            return [_unused(node, mu, k), _from(node, mu, k, thresholds[0])]
-    return []
-
-
-def _below(relax: Relaxation, node: Node, mu: FloatArray, k: int, threshold: float) -> Node:
-    """Fewer units of SKU k than the threshold are paid for, hence needed; tiers from there on are out."""
-    keep = node.allowed & ~((relax.place == k) & (relax.market.least[relax.offers] >= threshold))
-    most = node.most.copy()
-    most[k] = min(most[k], threshold - 1)
-    return Node(allowed=keep, paid=node.paid, most=most, multipliers=mu)
-
-
-def _from(node: Node, mu: FloatArray, k: int, threshold: float) -> Node:
-    """At least the threshold of SKU k is paid for, needed or not."""
-    paid = node.paid.copy()
-    paid[k] = threshold
-    return Node(allowed=node.allowed, paid=paid, most=node.most, multipliers=mu)
-
-
-def _unused(node: Node, mu: FloatArray, k: int) -> Node:
-    """No unit of SKU k is bought."""
-    most = node.most.copy()
-    most[k] = 0.0
-    return Node(allowed=node.allowed, paid=node.paid, most=most, multipliers=mu)
+def price_span(market: Market) -> FloatArray:
+    """How far the price of a unit ranges over the offers of each SKU (K,), currency."""
+    return market.list_price - market.low_price

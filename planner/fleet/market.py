@@ -9,6 +9,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,7 +50,7 @@ class Offer:
         return self.fixed + self.unit_price * max(units, self.min_qty)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Market:
     """All SKUs for sale and their offers, as arrays over SKUs (K) and offers (V).
 
@@ -90,14 +91,24 @@ class Market:
         first = order[np.searchsorted(self.offer_sku[order], np.arange(len(self.skus)))]
         return np.where(need > 0, first, -1)
 
+    def goods_cost(self, skus: IntArray, units: NDArray[np.integer]) -> FloatArray:
+        """Cost of a need of `units` of each of some SKUs, over their cheapest offers, currency."""
+        need, offers = np.asarray(units, dtype=float)[:, None], self.offers_of[skus]
+        each = self.fixed[offers] + self.price[offers] * np.maximum(need, self.least[offers])
+        least = np.where(offers >= 0, each, np.inf).min(axis=1)
+        return np.where(need[:, 0] > 0, least, 0.0)
+
+    @cached_property
+    def offers_of(self) -> IntArray:
+        """Offers of each SKU (K, M), padded with -1."""
+        first = np.searchsorted(self.offer_sku, np.arange(len(self.skus) + 1))
+        count = np.diff(first)
+        place = np.arange(int(count.max(initial=1)))[None, :]
+        return np.where(place < count[:, None], first[:-1][:, None] + place, -1)
+
     def cost(self, units: NDArray[np.integer]) -> float:
         """Cost of a need of `units` (K,) over the fleet, in currency."""
-        chosen = self.best_offer(units)
-        used = np.flatnonzero(chosen >= 0)
-        v = chosen[used]
-        return float(
-            np.sum(self.fixed[v] + self.price[v] * np.maximum(np.asarray(units)[used], self.least[v]))
-        )
+        return float(self.goods_cost(np.arange(len(self.skus)), units).sum())
 
 
 def make_market(scenario: Scenario) -> Market:

@@ -1,16 +1,19 @@
 """The fleet's integer model over a set of candidate designs.
 
-Sets: sites s, designs d of a site, SKUs k with price tiers, offers v = (SKU, supplier, tier).
+Sets: sites s, designs d of a site, SKUs k whose price depends on the quantity, their modes v (runs of needs
+with one cheapest offer, `planner.fleet.curves`), uses i = (site, SKU, units a[i]) that the designs make.
 
-    min   sum_{s,d} c[s,d] y[s,d]  +  sum_v p[v] u[v] + f[v] z[v]
-    one_design   sum_d y[s,d] = 1                                  for each site s
-    need         sum_{v of k} u[v] >= sum_{s,d} a[k,d] y[s,d]      for each SKU k with tiers
-    tier         q[v] z[v] <= u[v] <= cap[v] z[v]                  for each offer v
-    one_offer    sum_{v of k} z[v] <= 1                            for each SKU k with tiers
-    y, z in {0, 1},  u >= 0
+    min   sum_d c[d] y[d]  +  sum_v p[v] u[v] + f[v] z[v]
+    one_design   sum_{d of s} y[d] = 1                                for each site s
+    use          sum_{v of k} x[i,v] = sum_{d makes i} y[d]           for each use i, of SKU k
+    need         low[v] z[v] <= sum_i a[i] x[i,v] <= high[v] z[v]     for each mode v
+    bought       u[v] >= sum_i a[i] x[i,v],  u[v] >= q[v] z[v]        for each mode v
+    site_mode    sum_{i of s,k} x[i,v] <= z[v]                        for each site s and mode v of SKU k
+    one_mode     sum_{v of k} z[v] <= 1                               for each SKU k
+    y, z in {0, 1},  0 <= x <= 1,  u >= 0
 
-SKUs sold at one price stand in c[s,d] already. `u` is whole because the need is; at most one offer of a
-SKU is used because a need split over two costs no less than at the cheaper of them.
+SKUs sold at one price stand in c[d] already. `u` is whole because the need is. A use labelled with its mode
+(`x`) is what makes the model tight: a site may not use a tier that the fleet does not reach.
 """
 
 from dataclasses import dataclass
@@ -19,7 +22,7 @@ import numpy as np
 import pulp
 
 from planner.fleet.bound import Relaxation
-from planner.fleet.market import FloatArray, IntArray
+from planner.fleet.market import IntArray
 from planner.fleet.solver import minimise
 
 
@@ -35,93 +38,120 @@ class MasterResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variables:
-    """Variables of the model, by design, and by offer."""
+    """Variables of the model: by design, by use and mode, and by mode."""
 
     y: dict[int, pulp.LpVariable]
+    x: dict[tuple[int, int], pulp.LpVariable]
     u: dict[int, pulp.LpVariable]
     z: dict[int, pulp.LpVariable]
 
 
 def solve_master(
-    relax: Relaxation, designs: IntArray, most: FloatArray, *, gap: float, time_limit_s: float, threads: int
+    relax: Relaxation,
+    modes: IntArray,
+    *,
+    gap: float,
+    time_limit_s: float,
+    threads: int,
+    nodes_max: int,
 ) -> MasterResult | None:
-    """Least cost over the given designs of the pool (rising indices, at least one a site).
+    """Least cost over the designs of the relaxation's pool and the given modes.
 
-    `most` (K,) caps the units of each SKU. None if the solver found no plan in time.
+    None if the solver found no plan in time.
     """
     model = pulp.LpProblem("fleet", pulp.LpMinimize)
-    names = add_variables(model, relax, designs, most)
+    names = add_variables(model, relax, modes)
     add_objective(model, relax, names)
-    one_design(model, relax, names, designs)
-    need(model, relax, names, designs)
-    tier(model, relax, names, most)
-    one_offer(model, relax, names)
-    result = minimise(model, gap=gap, time_limit_s=time_limit_s, threads=threads)
+    one_design(model, relax, names)
+    use(model, relax, names)
+    need(model, relax, names)
+    site_mode(model, relax, names)
+    one_mode(model, relax, names)
+    result = minimise(model, gap=gap, time_limit_s=time_limit_s, threads=threads, nodes_max=nodes_max)
     if result is None:
         return None
-    value = np.array([result.values[names.y[int(d)].name] for d in designs])
-    choice = designs[value > 0.5]
+    value = np.array([result.values[y.name] for y in names.y.values()])
+    choice = np.flatnonzero(value > 0.5)
     return MasterResult(
         choice=choice, cost=relax.cost(choice), best_bound=result.best_bound, proven=result.proven
     )
 
 
-def used_tiers(relax: Relaxation, designs: IntArray) -> IntArray:
-    """Positions, among the SKUs with tiers, of those that any of the designs takes."""
-    return np.flatnonzero(np.asarray(relax.units[designs].sum(axis=0)).ravel() > 0)
-
-
-def add_variables(model: pulp.LpProblem, relax: Relaxation, designs: IntArray, most: FloatArray) -> Variables:
-    """y for each design; u and z for each offer of a SKU that some design takes."""
-    offers = relax.offers[np.isin(relax.place, used_tiers(relax, designs))]
+def add_variables(model: pulp.LpProblem, relax: Relaxation, modes: IntArray) -> Variables:
+    """y for each design, x for each use in each mode that holds it, u and z for each mode."""
+    curves, open_modes = relax.curves, set(modes.tolist())
+    uses = {
+        (i, v): model.add_variable(f"x__{i}__{v}", 0, 1, pulp.LpContinuous)
+        for i, row in enumerate(relax.modes.tolist())
+        for j, v in enumerate(row)
+        if v in open_modes and not relax.barred[i, j]
+    }
     return Variables(
-        y={int(d): model.add_variable(f"y__{d}", 0, 1, pulp.LpInteger) for d in designs},
-        u={int(v): model.add_variable(f"u__{v}", 0, None, pulp.LpContinuous) for v in offers},
-        z={int(v): model.add_variable(f"z__{v}", 0, 1, pulp.LpInteger) for v in offers},
+        y={d: model.add_variable(f"y__{d}", 0, 1, pulp.LpInteger) for d in range(relax.pool.size)},
+        x=uses,
+        u={
+            v: model.add_variable(f"u__{v}", 0, None, pulp.LpContinuous)
+            for v in range(curves.modes)
+            if v in open_modes
+        },
+        z={v: model.add_variable(f"z__{v}", 0, 1, pulp.LpInteger) for v in sorted(open_modes)},
     )
 
 
 def add_objective(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
     """`sum c y + sum p u + f z`."""
-    market = relax.market
+    market, offer = relax.market, relax.curves.offer
     terms = [float(relax.base[d]) * y for d, y in names.y.items()]
-    terms += [float(market.price[v]) * u for v, u in names.u.items()]
-    terms += [float(market.fixed[v]) * z for v, z in names.z.items() if market.fixed[v]]
+    terms += [float(market.price[offer[v]]) * u for v, u in names.u.items()]
+    terms += [float(market.fixed[offer[v]]) * z for v, z in names.z.items() if market.fixed[offer[v]]]
     model += pulp.lpSum(terms)
 
 
-def one_design(model: pulp.LpProblem, relax: Relaxation, names: Variables, designs: IntArray) -> None:
-    """`sum_d y[s,d] = 1` for each site."""
-    sites = relax.pool.site[designs]
-    for s in range(relax.pool.sites):
-        model += pulp.lpSum([names.y[int(d)] for d in designs[sites == s]]) == 1, f"one_design__{s}"
+def one_design(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_d y[d] = 1` for each site."""
+    ends = np.append(relax.pool.start[1:], relax.pool.size)
+    for s, (first, end) in enumerate(zip(relax.pool.start.tolist(), ends.tolist(), strict=True)):
+        model += pulp.lpSum([names.y[d] for d in range(first, end)]) == 1, f"one_design__{s}"
 
 
-def need(model: pulp.LpProblem, relax: Relaxation, names: Variables, designs: IntArray) -> None:
-    """`sum_v u[v] >= sum a[k,d] y[s,d]` for each SKU with tiers."""
-    units = relax.units[designs].tocsc()
-    for k in used_tiers(relax, designs):
-        column = slice(units.indptr[k], units.indptr[k + 1])
-        bought = [names.u[int(v)] for v in relax.offers[relax.place == k]]
-        taken = [
-            -float(a) * names.y[int(designs[i])]
-            for i, a in zip(units.indices[column], units.data[column], strict=True)
-        ]
-        model += pulp.lpSum(bought + taken) >= 0, f"need__{k}"
+def use(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_v x[i,v] = sum_{d makes i} y[d]` for each use."""
+    made_by = relax.made_by.tocsc()
+    labelled: dict[int, list[pulp.LpVariable]] = {i: [] for i in range(made_by.shape[1])}
+    for (i, _), x in names.x.items():
+        labelled[i].append(x)
+    for i, terms in labelled.items():
+        makers = made_by.indices[made_by.indptr[i] : made_by.indptr[i + 1]]
+        designs = [-1 * names.y[int(d)] for d in makers]
+        model += pulp.lpSum(terms + designs) == 0, f"use__{i}"
 
 
-def tier(model: pulp.LpProblem, relax: Relaxation, names: Variables, most: FloatArray) -> None:
-    """`q[v] z[v] <= u[v] <= cap[v] z[v]` for each offer."""
-    market = relax.market
-    for v, u in names.u.items():
-        q = float(market.least[v])
-        model += u - q * names.z[v] >= 0, f"tier_least__{v}"
-        model += u - max(q, float(most[market.offer_sku[v]])) * names.z[v] <= 0, f"tier_most__{v}"
+def need(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`low z <= sum a x <= high z`, and `u` at least the need and the offer's least quantity."""
+    curves = relax.curves
+    taken: dict[int, list[pulp.LpAffineExpression]] = {v: [] for v in names.z}
+    for (i, v), x in names.x.items():
+        taken[v].append(float(relax.use_units[i]) * x)
+    for v, z in names.z.items():
+        total = pulp.lpSum(taken[v])
+        model += total - float(curves.low[v]) * z >= 0, f"need_low__{v}"
+        model += total - float(curves.high[v]) * z <= 0, f"need_high__{v}"
+        model += names.u[v] - total >= 0, f"bought__{v}"
+        model += names.u[v] - float(relax.market.least[curves.offer[v]]) * z >= 0, f"bought_least__{v}"
 
 
-def one_offer(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`sum_{v of k} z[v] <= 1` for each SKU with tiers."""
-    for k in range(len(relax.tiered)):
-        offers = [names.z[int(v)] for v in relax.offers[relax.place == k] if int(v) in names.z]
-        if offers:
-            model += pulp.lpSum(offers) <= 1, f"one_offer__{k}"
+def site_mode(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_i x[i,v] <= z[v]` for each site and mode."""
+    together: dict[tuple[int, int], list[pulp.LpVariable]] = {}
+    for (i, v), x in names.x.items():
+        together.setdefault((int(relax.use_site[i]), v), []).append(x)
+    for (s, v), terms in together.items():
+        model += pulp.lpSum([*terms, -1 * names.z[v]]) <= 0, f"site_mode__{s}__{v}"
+
+
+def one_mode(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_{v of k} z[v] <= 1` for each SKU."""
+    for k in range(len(relax.curves.tiered)):
+        modes = [z for v, z in names.z.items() if relax.curves.mode_sku[v] == k]
+        if modes:
+            model += pulp.lpSum(modes) <= 1, f"one_mode__{k}"

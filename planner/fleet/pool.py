@@ -1,7 +1,4 @@
-"""Candidate designs of every site: priced exactly, and kept as explicit columns where they can matter.
-
-Of the designs that are not kept the pool knows what they cost at least.
-"""
+"""Candidate designs of every site as explicit columns, made from the factored ones where they can matter."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -12,15 +9,7 @@ from scipy import sparse
 
 from planner.designs import SiteOptions
 from planner.fleet.market import FloatArray, IntArray
-from planner.fleet.pricing import (
-    Priced,
-    Pricer,
-    SiteOffer,
-    block_volume,
-    count,
-    module_area,
-    volume,
-)
+from planner.fleet.pricing import Priced, Pricer, SiteOffer, block_volume, count, module_area, volume
 
 BoolArray = NDArray[np.bool_]
 Index = NDArray[np.int32]  # a pool has a million designs
@@ -65,121 +54,160 @@ class Column:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Designs:
+    """Designs (D) of one or several sites: their site, parts, units of each SKU, and all other cost.
+
+    Attributes
+    ----------
+    site : (D,)
+        Site of each design, rising.
+    usage : sparse (D, K)
+        Units of each SKU.
+    other_cost : (D,)
+        Freight, access and installation, currency.
+    """
+
+    site: IntArray
+    column: Column
+    usage: sparse.csr_matrix
+    other_cost: FloatArray
+
+    @classmethod
+    def join(cls, parts: Sequence["Designs"]) -> "Designs":
+        """One after the other, by site."""
+        site = np.concatenate([part.site for part in parts])
+        whole = cls(
+            site=site,
+            column=Column.join([part.column for part in parts]),
+            usage=sparse.vstack([part.usage for part in parts], format="csr"),
+            other_cost=np.concatenate([part.other_cost for part in parts]),
+        )
+        return whole.take(np.argsort(site, kind="stable"))
+
+    def take(self, keep: NDArray[np.integer]) -> "Designs":
+        """The designs at the given places."""
+        return Designs(
+            site=self.site[keep],
+            column=self.column.take(keep),
+            usage=self.usage[keep],
+            other_cost=self.other_cost[keep],
+        )
+
+    def distinct(self) -> "Designs":
+        """Without repetitions; the first stays."""
+        fields = [self.site.astype(np.int32), *(values for _, values in self.column.items())]
+        keys = np.rec.fromarrays(fields)
+        return self.take(np.sort(np.unique(keys, return_index=True)[1]))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pool:
-    """Candidate designs of the fleet (D), by site (S), over SKUs (K).
+    """Candidate designs of the fleet, by site (S), over SKUs (K).
 
     Attributes
     ----------
     place : (S,)
         Place of each site in the scenario's table.
-    site : (D,)
-        Site of each design, rising.
+    designs : Designs
+        At least one of each site.
     start : (S,)
         First design of each site.
-    usage : sparse (D, K)
-        Units of each SKU.
-    other_cost : (D,)
-        Freight, access and installation, currency.
-    floor : (S,)
-        No design outside the pool costs less than this at the prices it was made at, or at higher ones.
     most : (K,)
-        No plan of interest needs more units of a SKU.
-    complete : bool
-        Every design under the threshold is in the pool.
+        No plan needs more units of a SKU.
     """
 
     place: IntArray
-    site: IntArray
+    designs: Designs
     start: IntArray
-    column: Column
-    usage: sparse.csr_matrix
-    other_cost: FloatArray
-    floor: FloatArray
     most: FloatArray
-    complete: bool
 
     @property
     def sites(self) -> int:
         """Number of sites."""
         return len(self.start)
 
-    def take(self, keep: BoolArray) -> "Pool":
-        """The pool without designs that are known to be in no better plan (at least one a site stays)."""
-        site = self.site[keep]
+    @property
+    def size(self) -> int:
+        """Number of designs."""
+        return len(self.designs.site)
+
+    def with_designs(self, more: Sequence[Designs]) -> "Pool":
+        """The pool with more designs of its sites, behind those that each has."""
+        return self._of(Designs.join([self.designs, *more]).distinct())
+
+    def take(self, keep: NDArray[np.integer]) -> "Pool":
+        """The pool with the designs at the given places, rising, only."""
+        return self._of(self.designs.take(keep))
+
+    def _of(self, designs: Designs) -> "Pool":
         return Pool(
-            place=self.place,
-            site=site,
-            start=np.searchsorted(site, np.arange(self.sites)).astype(np.int64),
-            column=self.column.take(np.flatnonzero(keep)),
-            usage=self.usage[keep],
-            other_cost=self.other_cost[keep],
-            floor=self.floor,
-            most=self.most,
-            complete=self.complete,
+            place=self.place, designs=designs, start=_starts(designs.site, self.sites), most=self.most
         )
 
     def cheapest(self, cost: FloatArray) -> tuple[FloatArray, IntArray]:
         """Least of `cost` (D,) at each site, and the first design that has it."""
         least = np.minimum.reduceat(cost, self.start)
-        hits = np.flatnonzero(cost <= np.repeat(least, np.diff(np.append(self.start, len(cost)))))
-        return least, hits[np.searchsorted(self.site[hits], np.arange(self.sites))]
+        hits = np.flatnonzero(cost <= least[self.designs.site])
+        return least, hits[np.searchsorted(self.designs.site[hits], np.arange(self.sites))]
 
 
-def make_pool(
-    pricer: Pricer,
-    offers: Iterable[SiteOffer],
-    *,
-    low: FloatArray,
-    high: FloatArray | None = None,
-    slack: float | None = None,
-    designs_max: int,
-) -> Pool | None:
-    """Price every design of every site and keep those that can matter; None without a site.
+def _starts(site: IntArray, sites: int) -> IntArray:
+    return np.searchsorted(site, np.arange(sites)).astype(np.int64)
 
-    A site's threshold at the prices `low` is what its best design costs at the prices `high`, or its
-    least cost plus `slack`. At most `designs_max` designs are kept at a site, the cheapest.
+
+def make_pool(pricer: Pricer, offers: Iterable[SiteOffer], *, designs_max: int) -> Pool | None:
+    """Price every design of every site and keep, at each, those that cost least at the lowest prices.
+
+    At most `designs_max` are kept at a site, of those that cost no more at the lowest prices than the
+    cheapest does at the prices of single units. None without a site.
     """
     place: list[int] = []
-    kept: list[tuple[Column, sparse.csr_matrix, FloatArray]] = []
-    floor: list[float] = []
-    most, complete = np.zeros(len(pricer.market.skus)), True
-    for offer in offers:
-        unit = pricer.landed(low, offer)
+    kept: list[Designs] = []
+    most = np.zeros(len(pricer.market.skus))
+    for s, offer in enumerate(offers):
+        low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
         pairs = list(zip(offer.options, offer.kits, strict=True))
-        priced = [pricer.price(o, kits, unit, offer) for o, kits in pairs]
-        if slack is not None:
-            threshold = min(float(p.cost.min()) for p in priced) + slack
-        else:
-            dear = pricer.landed(low if high is None else high, offer)
-            threshold = min(float(pricer.price(o, kits, dear, offer).cost.min()) for o, kits in pairs)
-        most += greatest_use(pricer, offer, priced, np.finfo(float).max if slack is None else threshold)
-        cap = _cap(priced, threshold, designs_max)
-        found = [expand(pricer, offer, o, unit, p, cap) for o, p in zip(offer.options, priced, strict=True)]
-        column, total = Column.join([c for c, _ in found]), np.concatenate([t for _, t in found])
-        order = np.argsort(total, kind="stable")[:designs_max]
-        cut = len(total) > designs_max
-        floor.append(float(np.sort(total)[designs_max]) if cut else cap)
-        complete &= not cut and cap >= threshold
-        column = column.take(order)
-        usage = usage_of(pricer, offer, column)
+        threshold = min(float(pricer.price(o, kits, high, offer).cost.min()) for o, kits in pairs)
+        priced = [pricer.price(o, kits, low, offer) for o, kits in pairs]
         place.append(offer.site)
-        kept.append(
-            (column, usage, usage @ (pricer.market.weight_kg * offer.freight_per_kg) + offer.fixed_cost)
-        )
+        kept.append(cheapest_designs(pricer, offer, s, priced, low, threshold, designs_max)[0])
+        most += greatest_use(pricer, offer)
     if not place:
         return None
-    sizes = np.array([len(other) for _, _, other in kept])
+    designs = Designs.join(kept)
     return Pool(
         place=np.array(place, dtype=np.int64),
-        site=np.repeat(np.arange(len(place)), sizes),
-        start=np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int64),
-        column=Column.join([c for c, _, _ in kept]),
-        usage=sparse.vstack([u for _, u, _ in kept], format="csr"),
-        other_cost=np.concatenate([other for _, _, other in kept]),
-        floor=np.array(floor),
+        designs=designs,
+        start=_starts(designs.site, len(place)),
         most=most,
-        complete=complete,
     )
+
+
+def cheapest_designs(
+    pricer: Pricer,
+    offer: SiteOffer,
+    s: int,
+    priced: Sequence[Priced],
+    table: FloatArray,
+    threshold: float,
+    designs_max: int,
+) -> tuple[Designs, float]:
+    """Designs of site s that cost at most `threshold`, the cheapest first, and what others cost at least."""
+    cap = _cap(priced, threshold, designs_max)
+    found = [expand(pricer, offer, o, table, p, cap) for o, p in zip(offer.options, priced, strict=True)]
+    column, total = Column.join([c for c, _ in found]), np.concatenate([t for _, t in found])
+    order = np.argsort(np.round(total, 6), kind="stable")
+    beyond = float(total[order[designs_max]]) if len(order) > designs_max else cap
+    order = order[:designs_max]
+    column = column.take(order)
+    usage = usage_of(pricer, offer, column)
+    designs = Designs(
+        site=np.full(len(order), s),
+        column=column,
+        usage=usage,
+        other_cost=usage @ (pricer.market.weight_kg * offer.freight_per_kg) + offer.fixed_cost,
+    )
+    return designs, beyond
 
 
 def _cap(priced: Sequence[Priced], threshold: float, designs: int) -> float:
@@ -189,25 +217,25 @@ def _cap(priced: Sequence[Priced], threshold: float, designs: int) -> float:
 
 
 def expand(
-    pricer: Pricer, offer: SiteOffer, o: SiteOptions, unit: FloatArray, priced: Priced, threshold: float
+    pricer: Pricer, offer: SiteOffer, o: SiteOptions, table: FloatArray, priced: Priced, threshold: float
 ) -> tuple[Column, FloatArray]:
     """Explicit designs of one voltage that cost no more than `threshold`, over every mount and enclosure."""
-    f = pricer.fittings
+    f, most = pricer.fittings, table.shape[1] - 1
     row, array = np.nonzero(priced.cost <= threshold)
     bare = _bare(o, row, array)
-    modules = (bare.modules_parallel * bare.modules_series).astype(float)
+    modules = (bare.modules_parallel * bare.modules_series).astype(np.int64)
     module_m2, block_l, litres = module_area(o)[array], block_volume(o)[row], volume(o)[row, array]
     rest = priced.cost[row, array] - priced.mounts[array, bare.modules_parallel]
     rest -= priced.housing[row, array]
     found: list[Column] = []
     totals: list[FloatArray] = []
     for m in pricer.mounts_allowed(offer).tolist():
-        n_mount = pricer.mounts_for(modules, module_m2, m)
-        with_mount = rest + n_mount * unit[f.mount_sku[m]]
+        n_mount = pricer.mounts_for(modules, module_m2, m, most)
+        with_mount = rest + table[f.mount_sku[m]][n_mount]
         for e in range(len(f.enclosure_sku)):
-            n_box = pricer.boxes_for(litres, block_l, e)
-            total = with_mount + n_box * unit[f.enclosure_sku[e]]
-            keep = np.flatnonzero(total <= threshold + 1e-9)
+            n_box = pricer.boxes_for(litres, block_l, e, most)
+            total = with_mount + table[f.enclosure_sku[e]][n_box]
+            keep = np.flatnonzero(total <= threshold + 1e-9 * abs(threshold))
             totals.append(total[keep])
             found.append(
                 replace(
@@ -267,25 +295,19 @@ def usage_of(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_mat
     return sparse.csr_matrix((n.astype(float), (d, k)), shape=shape)
 
 
-def greatest_use(
-    pricer: Pricer, offer: SiteOffer, priced: Sequence[Priced], threshold: float
-) -> FloatArray:
-    """Most units of each SKU that any design of a site under `threshold` takes (K,)."""
+def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
+    """Most units of each SKU that any design of a site takes (K,)."""
     most = np.zeros(len(pricer.market.skus))
     f, parts = pricer.fittings, pricer.parts
-    for o, kits, p in zip(offer.options, offer.kits, priced, strict=True):
-        alive = p.cost <= threshold
-        strings = np.where(alive, o.modules_parallel, 0)
-        blocks = np.where(alive, o.batteries_parallel, 0).max(axis=1)
-        columns, rows = alive.any(axis=0), alive.any(axis=1)
-        np.maximum.at(most, parts.module[o.module], o.modules_series * strings.max(axis=0))
-        np.maximum.at(most, parts.controller[o.controller], o.controllers * columns)
-        np.maximum.at(most, parts.battery[o.battery], o.batteries_series * blocks)
-        for k in np.unique(o.kit[rows]):
+    for o, kits in zip(offer.options, offer.kits, strict=True):
+        modules = o.modules_series * o.modules_parallel.max(axis=0)
+        np.maximum.at(most, parts.module[o.module], modules)
+        np.maximum.at(most, parts.controller[o.controller], o.controllers)
+        np.maximum.at(most, parts.battery[o.battery], o.batteries_series * o.batteries_parallel.max(axis=1))
+        for k in np.unique(o.kit):
             for sku, number in kits[k].units:
                 most[pricer.market.index[sku]] = max(most[pricer.market.index[sku]], number)
-        modules = float((strings * o.modules_series[None, :]).max(initial=0.0))
-        litres = float(np.where(alive, volume(o), 0.0).max(initial=0.0))
-        np.maximum.at(most, f.mount_sku, modules)  # a mount carries one at least
-        np.maximum.at(most, f.enclosure_sku, count(np.float64(litres), f.enclosure_volume_l))
+        np.maximum.at(most, f.mount_sku, float(modules.max(initial=0)))  # a mount carries one at least
+        litres = volume(o).max(initial=0.0)
+        np.maximum.at(most, f.enclosure_sku, count(litres, f.enclosure_volume_l))
     return most

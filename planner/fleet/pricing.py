@@ -101,20 +101,38 @@ class Priced:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pricer:
-    """Prices designs: sum of units x (price + weight x freight) + the site's fixed cost."""
+    """Prices designs: what the units of each SKU cost, freight included, + the site's fixed cost."""
 
     market: Market
     fittings: Fittings
     parts: PartIndex
 
     def landed(self, prices: FloatArray, offer: SiteOffer) -> FloatArray:
-        """Unit cost of each SKU at a site (K,)."""
-        return prices + self.market.weight_kg * offer.freight_per_kg
+        """Cost of 0..N units of each SKU at a site, freight included (K, N + 1), at unit prices (K,)."""
+        unit = prices + self.market.weight_kg * offer.freight_per_kg
+        return self.table(unit[:, None] * np.arange(self.widest(offer) + 1)[None, :])
 
-    def kit_cost(self, kits: Sequence[SupplyKit], unit: FloatArray) -> FloatArray:
+    def table(self, cost: FloatArray) -> FloatArray:
+        """A table of costs by number of units; its last column stands for too many."""
+        cost[:, -1] = np.inf
+        return cost
+
+    def widest(self, offer: SiteOffer) -> int:
+        """More units than any design of the site takes of a SKU."""
+        holds = self.fittings.enclosure_volume_l.min(initial=np.inf)
+        most = 1.0
+        for o in offer.options:
+            modules = (o.modules_parallel * o.modules_series[None, :]).max(initial=0)
+            blocks = (o.batteries_parallel * o.batteries_series[:, None]).max(initial=0)
+            boxes = count(volume(o).max(initial=0.0), holds)
+            most = max(most, modules, blocks, boxes, o.controllers.max(initial=0))
+        kits = (number for kits in offer.kits for kit in kits for _, number in kit.units)
+        return int(max(most, max(kits, default=1))) + 1
+
+    def kit_cost(self, kits: Sequence[SupplyKit], table: FloatArray) -> FloatArray:
         """Cost of each kit's boxes."""
         index = self.market.index
-        return np.array([sum(count * unit[index[sku]] for sku, count in kit.units) for kit in kits])
+        return np.array([sum(table[index[sku], number] for sku, number in kit.units) for kit in kits])
 
     def mounts_allowed(self, offer: SiteOffer) -> IntArray:
         """Mounts whose tilts hold the site's."""
@@ -124,15 +142,17 @@ class Pricer:
         )
         return np.flatnonzero(fits)
 
-    def mounts_for(self, modules: FloatArray, module_m2: FloatArray, m: int) -> FloatArray:
-        """Mounts of one kind that carry whole modules; infinite where one module is too large."""
+    def mounts_for(self, modules: IntArray, module_m2: FloatArray, m: int, most: int) -> IntArray:
+        """Mounts of one kind that carry whole modules; `most` where one module is too large."""
         each = np.floor(self.fittings.mount_area_m2[m] / module_m2 + 1e-9)
-        return np.where(each > 0, np.ceil(modules / np.maximum(each, 1.0)), np.inf)
+        number = np.where(each > 0, np.ceil(modules / np.maximum(each, 1.0)), most)
+        return np.minimum(number, most).astype(np.int64)
 
-    def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int) -> FloatArray:
-        """Enclosures of one kind that hold a volume; infinite where one battery block is too large."""
+    def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int, most: int) -> IntArray:
+        """Enclosures of one kind that hold a volume; `most` where one battery block is too large."""
         holds = self.fittings.enclosure_volume_l[e]
-        return np.where(block_l <= holds, count(volume_l, holds), np.inf)
+        number = np.where(block_l <= holds, count(volume_l, holds), most)
+        return np.minimum(number, most).astype(np.int64)
 
     def buildable(self, offer: SiteOffer) -> bool:
         """Whether some design of the site finds a mount and an enclosure."""
@@ -146,43 +166,37 @@ class Pricer:
         return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed[:, None])
 
     def mount_cost(
-        self, modules: FloatArray, module_m2: FloatArray, unit: FloatArray, mounts: IntArray
+        self, modules: IntArray, module_m2: FloatArray, table: FloatArray, mounts: IntArray
     ) -> FloatArray:
         """Least cost of carrying modules with mounts of one kind; infinite without a mount."""
         least = np.full(np.broadcast(modules, module_m2).shape, np.inf)
         for m in mounts.tolist():
-            number = self.mounts_for(modules, module_m2, m)
-            np.minimum(least, number * unit[self.fittings.mount_sku[m]], out=least)
+            number = self.mounts_for(modules, module_m2, m, table.shape[1] - 1)
+            np.minimum(least, table[self.fittings.mount_sku[m]][number], out=least)
         return least
 
-    def enclosure_cost(self, volume_l: FloatArray, block_l: FloatArray, unit: FloatArray) -> FloatArray:
+    def enclosure_cost(self, volume_l: FloatArray, block_l: FloatArray, table: FloatArray) -> FloatArray:
         """Least cost of housing a volume in enclosures of one kind."""
         least = np.full(volume_l.shape, np.inf)
         for e, sku in enumerate(self.fittings.enclosure_sku):
-            np.minimum(least, self.boxes_for(volume_l, block_l, e) * unit[sku], out=least)
+            number = self.boxes_for(volume_l, block_l, e, table.shape[1] - 1)
+            np.minimum(least, table[sku][number], out=least)
         return least
 
-    def price(
-        self, o: SiteOptions, kits: Sequence[SupplyKit], unit: FloatArray, offer: SiteOffer
-    ) -> Priced:
-        """Cost of every design, with its cheapest mount and enclosure."""
-        strings = o.modules_parallel
-        string_cost = np.asarray(o.modules_series * unit[self.parts.module[o.module]], dtype=float)
-        number = np.arange(int(strings.max(initial=0)) + 1, dtype=float)
-        mounts = self.mount_cost(
-            number[None, :] * o.modules_series[:, None],
-            module_area(o)[:, None],
-            unit,
-            self.mounts_allowed(offer),
-        )
-        by_count = number[None, :] * string_cost[:, None] + mounts
-        by_count += (o.controllers * unit[self.parts.controller[o.controller]])[:, None]
+    def price(self, o: SiteOptions, kits: Sequence[SupplyKit], table: FloatArray, offer: SiteOffer) -> Priced:
+        """Cost of every design, with its cheapest mount and enclosure, at costs by number of units (K, N)."""
+        strings, parts = o.modules_parallel, self.parts
+        number = np.arange(int(strings.max(initial=0)) + 1)
+        modules = np.minimum(number[None, :] * o.modules_series[:, None], table.shape[1] - 1)
+        mounts = self.mount_cost(modules, module_area(o)[:, None], table, self.mounts_allowed(offer))
+        by_count = table[parts.module[o.module][:, None], modules] + mounts
+        by_count += table[parts.controller[o.controller], o.controllers][:, None]
         by_count[:, 0] = np.inf
         array_cost = by_count[np.arange(len(o.module))[None, :], strings]
-        block_cost = o.batteries_series * unit[self.parts.battery[o.battery]]
-        housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], unit)
-        store_cost = block_cost[:, None] * o.batteries_parallel + housing
-        boxes = self.kit_cost(kits, unit)[o.kit][:, None] + offer.fixed_cost
+        blocks = o.batteries_series[:, None] * o.batteries_parallel
+        housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], table)
+        store_cost = table[parts.battery[o.battery][:, None], blocks] + housing
+        boxes = self.kit_cost(kits, table)[o.kit][:, None] + offer.fixed_cost
         return Priced(cost=array_cost + store_cost + boxes, mounts=mounts, housing=housing)
 
 

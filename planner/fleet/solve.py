@@ -1,32 +1,32 @@
-"""From candidate designs to a fleet plan with a proof: bound, tier branching, integer model.
+"""From candidate designs to a fleet plan with a proof: bound, exact pricing, local search, integer model.
 
-The steps are counted, never timed, so that a run repeats: price everything, raise the bound, fix what
-cannot be in a better plan, solve the integer model over the rest, branch on tiers where a gap is left.
+The steps are counted, never timed, so that a run repeats: raise the bound over the pool, price every design
+at its multipliers, take in those that could matter, and again; then solve the integer model over what is
+left where the asked gap is not reached.
 """
 
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from planner.fleet.bound import Bound, Incumbent, Relaxation, prove
+from planner.fleet.bound import Bound, Incumbent, Relaxation, ascend
+from planner.fleet.curves import make_curves
+from planner.fleet.exact import Exact, price_out
 from planner.fleet.market import FloatArray, IntArray
 from planner.fleet.master import solve_master
-from planner.fleet.pool import Pool, make_pool
+from planner.fleet.pool import Designs, Pool, make_pool
 from planner.fleet.pricing import Pricer, SiteOffer
-from planner.fleet.relief import relieved_costs
-from planner.fleet.search import search
+from planner.fleet.search import settle
 from planner.fleet.solver import Outcome
 from planner.settings import SolverSettings
 
-DESIGNS_MAX, DESIGNS_LEAST = 1_200_000, 20  # candidate designs kept over the fleet; and at a site
-COLUMNS_MAX = 1_000  # designs given to the integer model
-REFINE_MAX = 400_000  # designs below which the proof is repeated on every design left after fixing
-ROOT_STEPS, NODE_STEPS = 250, 40
-RELIEFS = (0.3, 0.9)  # shares of a price by which it is lowered to bound the units bought
-TIGHTEN_LEAST = 0.001  # share of the cost that a round must gain for another one
-TIGHTENINGS, TIGHTEN_SITES = 4, 400  # rounds, and the fleet size above which there is one only
-NODES_MAX, NODE_WORK = 400, 2_000_000_000  # nodes of the tier branching; designs priced in all of them
+DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; and of a site
+ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
+STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
+AIM = 0.25  # share of the asked gap at which the bound stops rising
+COLUMNS_MAX = 6_000  # designs given to the integer model
+NODES_MAX = 400  # of the integer model
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,17 +47,8 @@ class FleetSolution:
 
 
 def candidates(pricer: Pricer, offers: Iterable[SiteOffer], *, sites: int) -> Pool | None:
-    """Every design that can be cheapest at its site at some prices between the lowest and the list's.
-
-    None without a site. A fleet of `sites` keeps at most `DESIGNS_MAX` designs.
-    """
-    return make_pool(
-        pricer,
-        offers,
-        low=pricer.market.low_price,
-        high=pricer.market.list_price,
-        designs_max=max(DESIGNS_LEAST, DESIGNS_MAX // max(1, sites)),
-    )
+    """The designs of each site to begin with; None without a site. `sites` is how many there may be."""
+    return make_pool(pricer, offers, designs_max=max(DESIGNS_LEAST, DESIGNS_MAX // max(1, sites)))
 
 
 def solve_fleet(
@@ -67,160 +58,109 @@ def solve_fleet(
 
     `offers` is iterated anew for each pass over all designs.
     """
-    market, sites = pricer.market, pool.sites
-    relax, best = Relaxation(pool, market), Incumbent()
-    bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
-    search(relax, best)
-    for _ in range(TIGHTENINGS if sites <= TIGHTEN_SITES else 1):
-        if _within(best.cost, bound.value, settings.gap):
-            break
-        before = bound.value
-        relax = Relaxation(replace(relax.pool, most=tighten(pricer, offers, relax, best, bound)), market)
-        bound = prove(relax, best, gap=1.0, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=1)
-        if bound.value - before < TIGHTEN_LEAST * best.cost:
-            break
-    value = max(bound.value, polish(relax, best, bound, settings))
-    if not _within(best.cost, value, settings.gap):
-        relax, best = fix(relax, best, bound)
-        bound = prove(
-            relax, best, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool)
-        )
-        value = max(value, bound.value)
-    pool = relax.pool
-    if not _within(best.cost, value, settings.gap):
-        refined = refine(pricer, offers, relax, best, bound, settings)
-        if refined is not None:
-            pool, best, value = refined.pool, refined.best, max(value, refined.bound)
-    value = min(value, best.cost)
+    run = _Run(pricer, offers, pool, settings)
+    run.prove()
+    if not run.within(settings.gap):
+        run.complete()
     outcome = (
         Outcome.OPTIMAL
-        if _within(best.cost, value, 1e-6)
+        if run.within(0.0)
         else Outcome.WITHIN_GAP
-        if _within(best.cost, value, settings.gap)
+        if run.within(settings.gap)
         else Outcome.STOPPED
     )
-    notes = {"designs": float(pool.usage.shape[0]), "nodes": float(bound.nodes), "root_bound": bound.root}
     return FleetSolution(
-        pool=pool, choice=best.choice, cost=best.cost, best_bound=value, outcome=outcome, notes=notes
+        pool=run.relax.pool,
+        choice=run.best.choice,
+        cost=run.best.cost,
+        best_bound=min(run.bound, run.best.cost),
+        outcome=outcome,
+        notes={"designs": float(run.relax.pool.size), "steps": float(run.steps), "passes": float(run.passes)},
     )
 
 
-def _within(cost: float, bound: float, gap: float) -> bool:
-    return cost - bound <= max(gap, 1e-6) * cost
+class _Run:
+    """What is known of the fleet while it is solved: the relaxation, the best plan, the proven bound."""
 
+    def __init__(
+        self, pricer: Pricer, offers: Iterable[SiteOffer], pool: Pool, settings: SolverSettings
+    ) -> None:
+        self.pricer, self.offers, self.settings = pricer, offers, settings
+        self.curves = make_curves(pricer.market, pool.most)
+        self.relax, self.best = Relaxation(pool, pricer.market, self.curves), Incumbent()
+        self.bound, self.steps, self.passes = -np.inf, 0, 0
+        self.at = self.relax.start()
 
-def _nodes(pool: Pool) -> int:
-    """Nodes of the tier branching: fewer where each step weighs more."""
-    return int(np.clip(NODE_WORK / (NODE_STEPS * pool.usage.shape[0]), 20, NODES_MAX))
+    def within(self, gap: float) -> bool:
+        """Whether the proof is as good as asked; a millionth is rounding."""
+        return self.best.cost - self.bound <= max(gap, 1e-6) * self.best.cost
 
+    def prove(self) -> None:
+        """Raise the bound over the pool, certify it over all designs, take in what was missing; repeat."""
+        for _ in range(ROUNDS):
+            top = ascend(self.relax, self.at, self.best, steps=STEPS, gap=AIM * self.settings.gap)
+            self.steps += top.steps
+            settle(self.relax, self.best)
+            exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
+            if self.within(self.settings.gap) or not self.take_in(exact.designs):
+                break
 
-def reduced_cost(relax: Relaxation, mu: FloatArray) -> tuple[FloatArray, float]:
-    """How much dearer than its site's cheapest each design is at the multipliers (D,), and the least of
-    what any design outside the pool is.
-    """
-    cost = relax.base + relax.units @ mu
-    least, _ = relax.pool.cheapest(cost)
-    return cost - least[relax.pool.site], max(0.0, float((relax.pool.floor - least).min()))
+    def complete(self) -> None:
+        """Integer model over the designs and modes that a better plan can have, or the likeliest of them.
 
+        A plan that takes a design left out costs at least the bound and what that design costs more than
+        its site's least.
+        """
+        slack, root = self.best.cost - self.bound, self.bound
+        at = Bound(value=root, at=self.at, steps=0)
+        exact = self.price_out(at, slack=slack + 1e-6, designs_max=max(1, COLUMNS_MAX // self.sites))
+        self.take_in(exact.designs)
+        reduced = self.reduced_cost()
+        keep = reduced <= min(slack, exact.left_out) + 1e-6
+        keep[self.best.choice] = True
+        pool = self.relax.pool.take(np.flatnonzero(keep))
+        relax = Relaxation(pool, self.pricer.market, self.curves)
+        result = solve_master(
+            relax,
+            relax.modes_within(self.at, slack + 1e-6),
+            gap=self.settings.gap / 2,
+            time_limit_s=self.settings.time_limit_s,
+            threads=self.settings.threads,
+            nodes_max=NODES_MAX,
+        )
+        if result is None:
+            return
+        choice = (np.cumsum(keep) - 1)[self.best.choice]
+        self.relax, self.best = relax, Incumbent(cost=self.best.cost, choice=choice)
+        self.best.offer(result.cost, result.choice)
+        self.bound = max(self.bound, min(result.best_bound, root + exact.left_out))
 
-def tighten(
-    pricer: Pricer,
-    offers: Iterable[SiteOffer],
-    relax: Relaxation,
-    best: Incumbent,
-    bound: Bound,
-) -> FloatArray:
-    """Most units of each SKU (K,) that a plan cheaper than the incumbent can need.
+    @property
+    def sites(self) -> int:
+        """Number of sites."""
+        return self.relax.pool.sites
 
-    Lower the multiplier of SKU k by `r`: every plan that needs `u` units costs at least
-    `sum_s V_s(mu - r e_k) + sum_j h_j(mu_j) + r u`, with `V_s` the site's least cost and `h_j` the purchase
-    terms of the bound. So `u <= (incumbent - sum_s V_s(mu - r e_k) - sum_j h_j) / r`. The site costs are
-    exact over every design, in the pool or not.
-    """
-    mu = relax.market.list_price.copy()
-    mu[relax.tiered] = bound.multipliers
-    purchase = float(relax.purchase(bound.multipliers, relax.root())[0].sum())
-    tiered = np.zeros(len(mu))
-    tiered[relax.tiered] = 1.0
-    reliefs = [share * mu * tiered for share in RELIEFS]
-    most = relax.pool.most.copy()
-    for relief, total in zip(reliefs, relieved_costs(pricer, offers, mu, reliefs), strict=True):
-        room = best.cost - total - purchase
-        units = np.divide(room, relief, out=np.full(len(mu), np.inf), where=relief > 0)
-        most = np.minimum(most, np.floor(units + 1e-6))
-    return np.maximum(most, relax.need(best.choice))
+    def reduced_cost(self) -> FloatArray:
+        """How much dearer than its site's cheapest each design of the pool is at the multipliers (D,)."""
+        cost = self.relax.design_cost(self.relax.label(self.at)[0])
+        least, _ = self.relax.pool.cheapest(cost)
+        return np.asarray(cost - least[self.relax.pool.designs.site])
 
+    def price_out(self, top: Bound, *, slack: float, designs_max: int) -> Exact:
+        """Price every design at a bound's multipliers; what comes out is proven."""
+        exact = price_out(self.pricer, self.offers, self.curves, top.at, slack=slack, designs_max=designs_max)
+        self.passes += 1
+        value = float(exact.least.sum()) + self.relax.purchase(top.at).value
+        if value > self.bound:
+            self.bound, self.at = value, top.at
+        return exact
 
-def fix(relax: Relaxation, best: Incumbent, bound: Bound) -> tuple[Relaxation, Incumbent]:
-    """Drop the designs whose reduced cost exceeds the gap: they are in no better plan."""
-    reduced, _ = reduced_cost(relax, bound.multipliers)
-    keep = reduced <= best.cost - bound.root + 1e-6
-    keep[best.choice] = True
-    place = np.cumsum(keep) - 1
-    pool = relax.pool.take(keep)
-    return Relaxation(pool, relax.market), Incumbent(cost=best.cost, choice=place[best.choice])
-
-
-def polish(relax: Relaxation, best: Incumbent, bound: Bound, settings: SolverSettings) -> float:
-    """Integer model over the designs with the least reduced costs; returns its bound over all plans.
-
-    A plan that uses a design left out costs at least the root bound plus the least reduced cost left out.
-    """
-    reduced, left_out = reduced_cost(relax, bound.multipliers)
-    alive = np.flatnonzero(reduced <= max(0.0, best.cost - bound.root) + 1e-6)
-    designs = alive
-    if len(alive) > COLUMNS_MAX:
-        limit = float(np.partition(reduced[alive], COLUMNS_MAX)[COLUMNS_MAX])
-        designs, left_out = alive[reduced[alive] < limit], min(limit, left_out)
-    designs = np.unique(np.concatenate([designs, best.choice, relax.pool.cheapest(reduced)[1]]))
-    result = solve_master(
-        relax,
-        designs,
-        relax.pool.most,
-        gap=settings.gap / 2,
-        time_limit_s=settings.time_limit_s,
-        threads=settings.threads,
-    )
-    if result is None:
-        return -np.inf
-    best.offer(result.cost, result.choice)
-    return min(result.best_bound, bound.root + left_out)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refined:
-    """What the second proof found."""
-
-    pool: Pool
-    best: Incumbent
-    bound: float
-
-
-def refine(
-    pricer: Pricer,
-    offers: Iterable[SiteOffer],
-    relax: Relaxation,
-    best: Incumbent,
-    bound: Bound,
-    settings: SolverSettings,
-) -> Refined | None:
-    """Repeat the proof on every design that could be in a plan cheaper than the incumbent.
-
-    Those are the designs whose reduced cost at the root's multipliers is at most the gap; the incumbent's
-    are among them. None when there are too many to keep.
-    """
-    mu = relax.market.list_price.copy()
-    mu[relax.tiered] = bound.multipliers
-    sites = relax.pool.sites
-    pool = make_pool(
-        pricer, offers, low=mu, slack=best.cost - bound.root + 1e-6, designs_max=REFINE_MAX // sites
-    )
-    if pool is None or not pool.complete:
-        return None
-    pool = replace(pool, floor=np.full(sites, np.inf))  # what is outside is in no better plan
-    again, found = Relaxation(pool, relax.market), Incumbent()
-    better = prove(
-        again, found, gap=settings.gap, root_steps=ROOT_STEPS, node_steps=NODE_STEPS, nodes=_nodes(pool)
-    )
-    value = max(better.value, polish(again, found, better, settings))
-    return Refined(pool=pool, best=found, bound=value)
+    def take_in(self, designs: Sequence[Designs]) -> bool:
+        """Add designs to the pool; whether there were new ones."""
+        before = self.relax.pool
+        pool = before.with_designs(designs)
+        if pool.size == before.size:
+            return False
+        self.best.choice = self.best.choice - before.start + pool.start
+        self.relax = Relaxation(pool, self.pricer.market, self.curves)
+        return True

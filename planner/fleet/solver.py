@@ -12,7 +12,6 @@ import highspy
 import pulp
 
 SEED = 1
-NODES_MAX = 100  # a counted limit repeats, a time limit would not
 
 
 class Outcome(StrEnum):
@@ -34,9 +33,12 @@ class MipResult:
     best_bound: float
 
 
-def minimise(model: pulp.LpProblem, *, gap: float, time_limit_s: float, threads: int) -> MipResult | None:
+def minimise(
+    model: pulp.LpProblem, *, gap: float, time_limit_s: float, threads: int, nodes_max: int
+) -> MipResult | None:
     """Solve a minimisation and return what was proven, or None without a feasible point.
 
+    The limit of nodes is counted, so a run that meets it repeats; one that meets the time limit need not.
     PuLP's own status is not used: it reads "Optimal" for a run that its time limit stopped.
     """
     highspy.Highs.resetGlobalScheduler(True)  # or a change of `threads` within a process is refused
@@ -46,7 +48,7 @@ def minimise(model: pulp.LpProblem, *, gap: float, time_limit_s: float, threads:
         timeLimit=time_limit_s,
         threads=threads,
         random_seed=SEED,
-        mip_max_nodes=NODES_MAX,
+        mip_max_nodes=nodes_max,
     )
     with quiet_stdout(), suppress(KeyError):  # PuLP 3 has no word for the node limit; HiGHS's is read below
         model.solve(solver)
