@@ -10,14 +10,16 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, columns, plan
+from planner.cli import check, columns, new, plan, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
+app.command("new")(new.new)
 app.command("plan")(plan.plan)
+app.command("sites")(sites.sites)
 
 
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
