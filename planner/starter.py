@@ -104,7 +104,7 @@ def write_starter(folder: Path, *, workbook: bool = False, catalogue: bool = Fal
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        if any(os.scandir(folder)):
+        if os.listdir(folder):
             raise OutputError(f"{folder} is not empty; name a new folder")
         files = [folder / SETTINGS_FILE]
         files[0].write_text(settings_text(catalogue="catalogue" if catalogue else "built-in"), "utf-8")

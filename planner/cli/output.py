@@ -97,10 +97,11 @@ def show_problems(
 def counted(problems: Sequence[Problem]) -> str:
     """`2 errors, 1 warning`."""
     errors = sum(problem.severity is Severity.ERROR for problem in problems)
-    return f"{_number(errors, 'error')}, {_number(len(problems) - errors, 'warning')}"
+    return f"{number(errors, 'error')}, {number(len(problems) - errors, 'warning')}"
 
 
-def _number(count: int, word: str) -> str:
+def number(count: int, word: str) -> str:
+    """`1 site`, `2 sites`."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 

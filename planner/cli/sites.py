@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from planner.cli.output import JsonOption, QuietOption, note, show_problems, show_table
+from planner.cli.output import JsonOption, QuietOption, note, number, show_problems, show_table
 from planner.errors import Severity
 
 
@@ -43,4 +43,4 @@ def sites(
         show_table(list(found.columns), list(zip(*found.columns.values(), strict=True)), as_json=as_json)
         return
     write_sites(found, out, replace=force)
-    note(f"{found.count} sites written to {out}", quiet=quiet)
+    note(f"{number(found.count, 'site')} written to {out}", quiet=quiet)

@@ -3,6 +3,7 @@
 import datetime
 import re
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from planner.errors import Problem
@@ -32,7 +33,7 @@ _MEANT_ELSEWHERE = {
 
 def shown(value: object) -> str:
     """A faulty value as text, cut where it is long."""
-    text = str(value) if isinstance(value, str | int | float | DATED) else repr(value)
+    text = str(value) if isinstance(value, str | int | float | Decimal | DATED) else repr(value)
     return text if len(text) <= VALUE_SHOWN_MAX else text[: VALUE_SHOWN_MAX - 1] + "…"
 
 

@@ -19,6 +19,7 @@ from planner.tables.workbook import Workbook, open_workbook, read_sheet
 
 TABLE_SUFFIXES = (".csv", ".parquet", ".xlsx")
 WORKBOOK = "workbook.xlsx"  # the one file that may hold several tables, a sheet each
+SLIP = 0.8  # similarity from which a sheet's name is a table's misspelt; sheets of notes are common
 FOREIGN_SUFFIXES = (".xls", ".xlsm", ".ods", ".tsv", ".txt", ".csv.gz")  # named in remedies, never read
 FILE_MAX_BYTES = 1 << 30  # a fleet's largest table is far below 1 GiB; more is a wrong file
 
@@ -194,7 +195,8 @@ class Shelf:
                     )
             for sheet in book.visible if book else ():
                 name = sheet.strip().casefold()
-                if name in own or not (name in expected | elsewhere or nearest(name, own)):
+                slip = file == WORKBOOK and nearest(name, own, SLIP)
+                if name in own or not (name in expected | elsewhere or slip):
                     continue  # read, or a sheet of notes
                 if file != WORKBOOK and len(book.visible if book else ()) == 1:
                     continue  # the only sheet of a file named like the table is the table
