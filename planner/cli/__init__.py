@@ -6,6 +6,7 @@ place, `planner.cli.app`. Nothing heavy is imported before a command runs, so th
 
 import sys
 import traceback
+from io import TextIOWrapper
 from types import TracebackType
 
 from typer.main import get_command
@@ -32,4 +33,7 @@ def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType |
 def main() -> None:
     """Entry point of `planner` and `python -m planner`."""
     sys.excepthook = _bug
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal in another encoding still gets every line
+            stream.reconfigure(errors="backslashreplace")
     get_command(app)()  # calling `app` itself would put another hook in place

@@ -1,5 +1,6 @@
 """`planner new`: a starter scenario."""
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -35,4 +36,7 @@ def new(
         show_json({"folder": str(folder), "files": names})
     elif not quiet:
         print("\n".join(names))
-    note(f"written to {folder}; next: replace the examples, then `planner check {folder}`", quiet=quiet)
+    note(
+        f"written to {folder}; next: replace the examples, then `planner check {shlex.quote(str(folder))}`",
+        quiet=quiet,
+    )
