@@ -1,20 +1,23 @@
 """A scenario: settings with their origins, and all tables, read and checked."""
 
 import os
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from planner.errors import InputError, Problem, Severity
+from planner.layers import SETTINGS_FILE
 from planner.settings import Settings
-from planner.settings_file import SETTINGS_FILE, Layers, read_settings
+from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
 from planner.tables import rows
 from planner.tables.checks import check_tables
-from planner.tables.files import stray_files
+from planner.tables.explain import shown
+from planner.tables.files import Shelf, two_places
 from planner.tables.read import ReadTable, read_table
-from planner.tables.registry import TABLES, Place
+from planner.tables.registry import TABLES, Place, TableSpec
 from planner.units import shipped
 
 BUILT_IN = "built-in"
@@ -123,8 +126,7 @@ def _read(folder: Path, overrides: Mapping[str, str]) -> _Draft:
         return draft
     draft.settings, draft.layers = read_settings(folder, overrides)
     draft.problems += draft.layers.problems
-    if draft.layers.sha256:
-        draft.hashes[SETTINGS_FILE] = draft.layers.sha256
+    draft.hashes |= {layer.file: layer.sha256 for layer in draft.layers.chain if layer.sha256}
     try:
         _read_tables(folder, draft)
     except OSError as error:  # a folder that may be entered but not listed
@@ -136,63 +138,137 @@ def _read(folder: Path, overrides: Mapping[str, str]) -> _Draft:
                 remedy="check the folder's permissions",
             )
         )
-    draft.problems = _ordered(draft.problems)
+    letters = {table.file: table.letters for table in draft.tables.values() if table.letters}
+    draft.problems = _ordered([_with_cell(problem, letters) for problem in draft.problems])
     return draft
+
+
+@dataclass(slots=True, kw_only=True)
+class _Shelves:
+    """Folders in which tables are looked for: the layers', the scenario's first, and the catalogue.
+
+    `stated` is the layer that names the catalogue. A table of a layer replaces the base's whole. A
+    folder that extends another may hold tables of the catalogue too, which replace those of the
+    catalogue that it, or a scenario it extends, names.
+    """
+
+    layers: list[Shelf]
+    catalogue: Shelf | None
+    stated: int
+
+    def of(self, spec: TableSpec) -> list[Shelf]:
+        """Folders that may hold a table, the first to be asked first."""
+        if spec.place is Place.SCENARIO:
+            return self.layers
+        if self.catalogue is None:
+            return []
+        return [*self.changing(), self.catalogue]
+
+    def changing(self) -> list[Shelf]:
+        """Layers whose own folder may hold tables of the catalogue."""
+        home = self.catalogue.folder.resolve() if self.catalogue else None
+        extending = self.layers[: min(self.stated + 1, len(self.layers) - 1)]
+        return [shelf for shelf in extending if shelf.folder.resolve() != home]
+
+    def table(self, spec: TableSpec) -> tuple[ReadTable, list[Problem]]:
+        """A table from the first folder that holds it."""
+        shelves = self.of(spec)
+        if not shelves:
+            return ReadTable(spec=spec, file="", known=False, present=False), []
+        holding = [shelf for shelf in shelves if shelf.places(spec.name) or shelf.unsure()]
+        table, problems = read_table(spec, (holding or shelves[-1:])[0])
+        if spec.place is Place.CATALOGUE and len(holding) > 1 and self._one_layer(*holding[:2]):
+            places = [place for shelf in holding[:2] for place in shelf.places(spec.name)]
+            problems = [*problems, *([two_places(places)] if len(places) > 1 else [])]
+        return table, problems
+
+    def _one_layer(self, first: Shelf, second: Shelf) -> bool:
+        """Whether a layer's folder and the catalogue that the same layer names both hold a table."""
+        at = self.layers.index(first) if first in self.layers else -1
+        return at == self.stated and second is self.catalogue
 
 
 def _read_tables(folder: Path, draft: _Draft) -> None:
     """Read every table that can be read, whatever is wrong with the others, then check them together."""
-    catalogue, problem = _catalogue_folder(folder, draft)
-    draft.problems += problem
+    shelves, problems = _shelves(folder, draft)
+    draft.problems += problems
     for spec in TABLES:
-        home, prefix = (folder, "") if spec.place is Place.SCENARIO else (catalogue, CATALOGUE_PREFIX)
-        if home is None:
-            draft.tables[spec.name] = ReadTable(spec=spec, file="", known=False, present=False)
-            continue
-        table, problems = read_table(spec, home, prefix)
+        table, problems = shelves.table(spec)
         draft.tables[spec.name] = table
         draft.problems += problems
-        if table.sha256:
-            draft.hashes[table.file] = table.sha256
-    draft.problems += _stray(folder, catalogue)
+        draft.hashes |= table.hashes
+    every = [*shelves.layers, *([shelves.catalogue] if shelves.catalogue else [])]
+    draft.problems += [problem for shelf in every for problem in shelf.problems]
+    draft.problems += _stray(shelves)
     plan_date = draft.settings.plan_date if draft.settings else None
     currency = draft.settings.currency if draft.settings else None
     draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency)
 
 
-def _catalogue_folder(folder: Path, draft: _Draft) -> tuple[Path | None, list[Problem]]:
+def _shelves(folder: Path, draft: _Draft) -> tuple[_Shelves, list[Problem]]:
+    layers = draft.layers
+    shelves = [Shelf(folder=layer.folder, prefix=layer.prefix) for layer in layers.chain]
+    origin = layers.origins.get("catalogue", "")
+    files = [layer.file for layer in layers.chain]
+    if origin == OVERRIDE:
+        stated, home = -1, folder  # a layer above all others: none of them changes its catalogue
+    else:
+        stated = files.index(origin) if origin in files else len(files) - 1
+        home = layers.chain[stated].folder
+    catalogue, problems = _catalogue_folder(home, draft)
+    if catalogue is None:
+        return _Shelves(layers=shelves, catalogue=None, stated=stated), problems
+    # A catalogue in a layer's own folder is that folder, with one set of names and one workbook.
+    same = next((shelf for shelf in shelves if shelf.folder.resolve() == catalogue.resolve()), None)
+    shelf = same or Shelf(folder=catalogue, prefix=CATALOGUE_PREFIX)
+    return _Shelves(layers=shelves, catalogue=shelf, stated=stated), problems
+
+
+def _catalogue_folder(home: Path, draft: _Draft) -> tuple[Path | None, list[Problem]]:
     """Folder of the catalogue; read from the raw settings, so that it is found beside other faults."""
     if not draft.layers.readable and "catalogue" not in draft.layers.values:
         return None, []  # a settings file that cannot be read may name any folder
     name = draft.settings.catalogue if draft.settings else draft.layers.values.get("catalogue", BUILT_IN)
     if not isinstance(name, str) or not name:
         return None, []  # said by the validation of the settings
-    path = shipped("data") / "catalogue" if name == BUILT_IN else folder / name
+    path = shipped("data") / "catalogue" if name == BUILT_IN else home / name
     if os.path.isdir(path):
         return path, []
     return None, [
         Problem(
             code="missing-folder",
-            file=SETTINGS_FILE,
+            file=draft.layers.origins.get("catalogue", SETTINGS_FILE),
             line=draft.layers.lines.get("catalogue"),
             column="catalogue",
-            value=name,
+            value=shown(name),
             message="is not a folder",
             remedy=f"write {BUILT_IN!r}, or a path relative to the scenario's folder",
         )
     ]
 
 
-def _stray(folder: Path, catalogue: Path | None) -> list[Problem]:
-    """Warnings for files in either folder that look like tables but are not read."""
-    scenario_names = {spec.name for spec in TABLES if spec.place is Place.SCENARIO}
-    catalogue_names = {spec.name for spec in TABLES if spec.place is Place.CATALOGUE}
-    if catalogue is None or catalogue.resolve() == folder.resolve():
-        return stray_files(folder, scenario_names | catalogue_names, set(), "")
-    return [
-        *stray_files(folder, scenario_names, catalogue_names, ""),
-        *stray_files(catalogue, catalogue_names, scenario_names, CATALOGUE_PREFIX),
-    ]
+def _stray(shelves: _Shelves) -> list[Problem]:
+    """Warnings for files in any of the folders that look like tables but are not read."""
+    scenario = {spec.name for spec in TABLES if spec.place is Place.SCENARIO}
+    catalogue = {spec.name for spec in TABLES if spec.place is Place.CATALOGUE}
+    both = [*shelves.changing(), *([shelves.catalogue] if shelves.catalogue in shelves.layers else [])]
+    problems = []
+    for shelf in shelves.layers:
+        if any(shelf is other for other in both):
+            problems += shelf.stray(scenario | catalogue, set())
+        else:
+            problems += shelf.stray(scenario, catalogue)
+    if shelves.catalogue and not any(shelves.catalogue is shelf for shelf in shelves.layers):
+        problems += shelves.catalogue.stray(catalogue, scenario)
+    return problems
+
+
+def _with_cell(problem: Problem, letters: Mapping[str, Mapping[str, str]]) -> Problem:
+    """The problem with the sheet's cell, as B7, where it stands in a workbook."""
+    letter = letters.get(problem.file, {}).get(problem.column)
+    if letter is None or problem.line is None:
+        return problem
+    return replace(problem, message=f"{problem.message} (cell {letter}{problem.line})")
 
 
 def _ordered(problems: Sequence[Problem]) -> list[Problem]:
@@ -200,8 +276,9 @@ def _ordered(problems: Sequence[Problem]) -> list[Problem]:
     place = {spec.name: i for i, spec in enumerate(TABLES)}
 
     def key(problem: Problem) -> tuple[Any, ...]:
+        sheet = re.search(r"\[(.*)\]$", problem.file)
         return (
-            place.get(Path(problem.file).stem, -1),
+            place.get(sheet[1].casefold() if sheet else Path(problem.file).stem, -1),
             problem.file,
             problem.line or 0,
             problem.column,

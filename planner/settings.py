@@ -143,6 +143,10 @@ class Settings(Group):
         min_length=1,
         description="`built-in`, or the catalogue's folder relative to the scenario's",
     )
+    extends: str = Field(
+        default="",
+        description="scenario folder whose settings and tables this one changes, relative to it; blank: none",
+    )
     policy: Policy = Policy()
     climate: ClimateSettings = ClimateSettings()
     demand: DemandSettings = DemandSettings()

@@ -1,10 +1,7 @@
-"""Settings in layers: defaults, the settings file, `--set`; each value remembers where it came from."""
+"""Settings in layers: defaults, settings files, `--set`; each value remembers where it came from."""
 
-import hashlib
-import os
-import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,26 +9,28 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from planner.errors import Problem
+from planner.layers import EXTENDS, SETTINGS_FILE, Layer, read_layers
 from planner.settings import Settings
 from planner.tables.columns import Column, columns_of
 from planner.tables.explain import cell_problem, shown
-from planner.tables.files import decode, read_bytes
 from planner.tables.nearest import did_you_mean
 
-SETTINGS_FILE = "scenario.toml"
 OVERRIDE = "--set"
 DEFAULT = "default"
 
 
 @dataclass(slots=True)
 class Layers:
-    """Raw settings by dotted name, their origins, and the lines they stand on."""
+    """Raw settings by dotted name, their origins, and the lines they stand on.
+
+    `chain` are the settings files, the scenario's first.
+    """
 
     values: dict[str, Any] = field(default_factory=dict)
     origins: dict[str, str] = field(default_factory=dict)
     lines: dict[str, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
-    sha256: str = ""
+    chain: list[Layer] = field(default_factory=list)
     readable: bool = False
 
     def tree(self) -> dict[str, Any]:
@@ -57,7 +56,7 @@ def setting_columns() -> tuple[Column, ...]:
 
 def read_settings(folder: Path, overrides: Mapping[str, str]) -> tuple[Settings | None, Layers]:
     """Settings of a scenario's folder under overrides; None where a problem forbids them."""
-    layers = _file_layer(folder)
+    layers = _file_layers(folder)
     _override_layer(layers, overrides)
     if not layers.readable:
         return None, layers
@@ -71,68 +70,19 @@ def read_settings(folder: Path, overrides: Mapping[str, str]) -> tuple[Settings 
     return (None if layers.problems else settings), layers
 
 
-def _file_layer(folder: Path) -> Layers:
-    layers = Layers()
-    path = folder / SETTINGS_FILE
-    if not os.path.lexists(path):
-        layers.problems.append(
-            Problem(
-                code="missing-file",
-                file=SETTINGS_FILE,
-                message="is missing",
-                remedy="write at least plan_date = 2026-03-31; `planner columns settings` lists the rest",
-            )
-        )
-        return layers
-    data, layers.problems = read_bytes(path, folder, SETTINGS_FILE)
-    if data is None:
-        return layers
-    layers.sha256 = hashlib.sha256(data).hexdigest()
-    text, problems = decode(data, SETTINGS_FILE)
-    layers.problems += problems
-    if problems:
-        return layers
-    try:
-        parsed = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        layers.problems.append(_broken(error))
-        return layers
-    layers.readable = True
-    layers.values = dict(_flat(parsed))
-    layers.origins = dict.fromkeys(layers.values, SETTINGS_FILE)
-    layers.lines = _setting_lines(text)
+def _file_layers(folder: Path) -> Layers:
+    """Settings files merged name by name, a base's values first, so that its layers win over them."""
+    chain = read_layers(folder)
+    layers = Layers(chain=chain, readable=all(layer.readable for layer in chain))
+    for layer in reversed(chain):
+        layers.problems += layer.problems
+        values = {name: value for name, value in layer.values.items() if name != EXTENDS or layer is chain[0]}
+        layers.values |= values
+        layers.origins |= dict.fromkeys(values, layer.file)
+        for name in values:
+            layers.lines.pop(name, None)  # a base's line says nothing of the layer's value
+        layers.lines |= layer.lines
     return layers
-
-
-def _broken(error: Exception) -> Problem:
-    place = re.search(r"at line (\d+), column (\d+)", str(error))
-    return Problem(
-        code="broken-toml",
-        file=SETTINGS_FILE,
-        line=int(place[1]) if place else None,
-        message=f"is not valid TOML: {error}",
-        remedy='write name = value; texts stand in "quotes"',
-    )
-
-
-def _flat(tree: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    for name, value in tree.items():
-        if isinstance(value, dict):
-            yield from _flat(value, f"{prefix}{name}.")
-        else:
-            yield prefix + name, value
-
-
-def _setting_lines(text: str) -> dict[str, int]:
-    """Line of each dotted name, for plain `[group]` and `name = value` lines; others are left out."""
-    lines: dict[str, int] = {}
-    prefix = ""
-    for number, line in enumerate(text.splitlines(), start=1):
-        if group := re.match(r"\s*\[\s*([\w.\-]+)\s*\]", line):
-            prefix = group[1] + "."
-        elif name := re.match(r"\s*([\w.\-]+)\s*=", line):
-            lines.setdefault(prefix + name[1], number)
-    return lines
 
 
 def _override_layer(layers: Layers, overrides: Mapping[str, str]) -> None:
@@ -141,9 +91,23 @@ def _override_layer(layers: Layers, overrides: Mapping[str, str]) -> None:
         if name not in known:
             layers.problems.append(_unknown(name, text, OVERRIDE, None))
             continue
+        if name == EXTENDS:
+            layers.problems.append(_not_here(text))
+            continue
         layers.values[name] = _typed(name, text)
         layers.origins[name] = OVERRIDE
         layers.lines.pop(name, None)
+
+
+def _not_here(text: str) -> Problem:
+    return Problem(
+        code="not-an-override",
+        file=OVERRIDE,
+        column=EXTENDS,
+        value=shown(text),
+        message="stands in a settings file only, as it says which tables are read",
+        remedy=f"write it into {SETTINGS_FILE} of a folder of its own",
+    )
 
 
 def _typed(name: str, text: str) -> Any:
@@ -192,9 +156,10 @@ def _problem(fault: Mapping[str, Any], layers: Layers) -> Problem:
     while parts and ".".join(parts) not in columns and fault["type"] != "extra_forbidden":
         parts.pop()  # an element of a list is named by the list
     name = ".".join(parts) or dotted
-    file = OVERRIDE if layers.origins.get(name) == OVERRIDE else SETTINGS_FILE
+    file = layers.origins.get(name, SETTINGS_FILE)
     line = layers.lines.get(name)
     if fault["type"] == "extra_forbidden":
         inner = next((full for full in layers.values if full == name or full.startswith(name + ".")), name)
+        file = layers.origins.get(inner, file)
         return _unknown(inner, layers.values.get(inner, ""), file, layers.lines.get(inner))
     return cell_problem(fault, file=file, line=line, column=columns.get(name), name=name)

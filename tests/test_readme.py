@@ -22,7 +22,7 @@ def test_there_are_examples_and_two_set_up_commands() -> None:
 
 @pytest.mark.parametrize("example", EXAMPLES)
 def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    arguments = [part.replace("plans/", f"{tmp_path}/") for part in shlex.split(example)]
+    arguments = [re.sub("^(plans|fleets)/", f"{tmp_path}/", part) for part in shlex.split(example)]
     arguments = [str(README.parent / part) if part.startswith("scenarios/") else part for part in arguments]
     if arguments[0] == "plan":
         monkeypatch.chdir(tmp_path)  # bundled scenarios are found by name anywhere

@@ -6,18 +6,21 @@ place, `planner.cli.app`. Nothing heavy is imported before a command runs, so th
 
 import sys
 import traceback
+from io import TextIOWrapper
 from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, columns, plan
+from planner.cli import check, columns, new, plan, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
 app.command("check")(check.check)
 app.command("columns")(columns.columns)
+app.command("new")(new.new)
 app.command("plan")(plan.plan)
+app.command("sites")(sites.sites)
 
 
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
@@ -30,4 +33,7 @@ def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType |
 def main() -> None:
     """Entry point of `planner` and `python -m planner`."""
     sys.excepthook = _bug
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal in another encoding still gets every line
+            stream.reconfigure(errors="backslashreplace")
     get_command(app)()  # calling `app` itself would put another hook in place

@@ -89,18 +89,41 @@ def problem_row(problem: Problem) -> tuple[object, ...]:
 def show_problems(
     problems: Sequence[Problem], *, as_json: bool = False, stream: TextIO | None = None
 ) -> None:
-    """Print problems as a table; nothing where there is none, unless as JSON."""
-    if problems or as_json:
+    """Print problems: sentences on a terminal, else a table; nothing where there is none, unless as JSON."""
+    stream = stream or sys.stdout
+    if problems and stream.isatty() and not as_json:
+        _tell(problems, stream)
+    elif problems or as_json:
         show_table(PROBLEM_COLUMNS, map(problem_row, problems), as_json=as_json, stream=stream)
+
+
+def _tell(problems: Sequence[Problem], stream: TextIO) -> None:
+    """Two paragraphs a problem: where it is and what is wrong; what to do, set in."""
+    from rich.console import Console
+    from rich.padding import Padding
+    from rich.text import Text
+
+    console = Console(file=stream, highlight=False)
+    for problem in problems:
+        place = ":".join(str(part) for part in (problem.file, problem.line) if part not in ("", None))
+        value = f" '{problem.value}'" if problem.value else ""
+        subject = ", ".join(part for part in (place, problem.column) if part) or "scenario"
+        rule = f" ({problem.rule})" if problem.rule else ""
+        said = f"{subject}{value}: {problem.message}{rule} [{problem.code}]"
+        colour = "bold red" if problem.severity is Severity.ERROR else "bold yellow"
+        # Text, as a cell may look like markup
+        console.print(Text.assemble((f"{problem.severity.value} ", colour), printable(said)))
+        console.print(Padding(Text(printable(problem.remedy)), (0, 0, 0, 4), expand=False))
 
 
 def counted(problems: Sequence[Problem]) -> str:
     """`2 errors, 1 warning`."""
     errors = sum(problem.severity is Severity.ERROR for problem in problems)
-    return f"{_number(errors, 'error')}, {_number(len(problems) - errors, 'warning')}"
+    return f"{number(errors, 'error')}, {number(len(problems) - errors, 'warning')}"
 
 
-def _number(count: int, word: str) -> str:
+def number(count: int, word: str) -> str:
+    """`1 site`, `2 sites`."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 

@@ -1,13 +1,16 @@
 """From a failed validation of a cell or setting to a problem a person can act on."""
 
+import datetime
 import re
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from planner.errors import Problem
 from planner.tables.columns import Column
 from planner.tables.nearest import did_you_mean
 
+DATED = datetime.date | datetime.time | datetime.timedelta
 VALUE_SHOWN_MAX = 120  # characters of a faulty value that are shown
 
 _NUMBER_TYPES = {
@@ -30,7 +33,7 @@ _MEANT_ELSEWHERE = {
 
 def shown(value: object) -> str:
     """A faulty value as text, cut where it is long."""
-    text = str(value) if isinstance(value, str | int | float) else repr(value)
+    text = str(value) if isinstance(value, str | int | float | Decimal | DATED) else repr(value)
     return text if len(text) <= VALUE_SHOWN_MAX else text[: VALUE_SHOWN_MAX - 1] + "…"
 
 
@@ -70,7 +73,14 @@ def _rule(error: Mapping[str, Any], column: Column | None) -> str:
 
 def _explain(error: Mapping[str, Any], column: Column | None) -> tuple[str, str, str]:
     kind = error["type"]
-    text = str(error.get("input", "")).strip()
+    value = error.get("input", "")
+    if isinstance(value, DATED) and not (column and column.type == "date"):
+        return (
+            "unmeant-date",
+            "was taken for a date or time by the spreadsheet",
+            "format the column as text or number, and write the value again",
+        )
+    text = str(value).strip()
     if kind == "missing":
         return "missing-value", "must be stated", f"write {column.meaning if column else 'a value'}"
     if kind in _NUMBER_TYPES or kind == "int_from_float":

@@ -1,9 +1,8 @@
 """From raw cells to checked rows: every faulty cell of a table is named, sound rows are kept."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from pathlib import Path
 from types import GenericAlias
 from typing import Any
 
@@ -12,10 +11,13 @@ from pydantic import TypeAdapter, ValidationError
 from planner.errors import Problem, Severity
 from planner.tables.columns import Column, columns_of
 from planner.tables.explain import cell_problem, shown
-from planner.tables.files import RawTable, Record, missing_file, read_table_file
+from planner.tables.files import Shelf, missing_file
 from planner.tables.nearest import did_you_mean
+from planner.tables.raw import RawTable, Record
 from planner.tables.registry import TableSpec
 from planner.tables.rows import Row
+
+EXPORT_POINTS = "or export the table with a point as decimal mark, or save it as .xlsx, which needs none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,7 +35,8 @@ class ReadTable:
     records: Sequence[Record] = ()
     record_lines: Sequence[int] = ()
     ragged: frozenset[int] = frozenset()
-    sha256: str = ""
+    letters: Mapping[str, str] = field(default_factory=dict)
+    hashes: Mapping[str, str] = field(default_factory=dict)
     known: bool = True
     present: bool = True
 
@@ -85,25 +88,16 @@ def _adapter(row: type[Row]) -> TypeAdapter[Any]:
     return TypeAdapter(rows)
 
 
-def read_table(spec: TableSpec, folder: Path, prefix: str) -> tuple[ReadTable, list[Problem]]:
-    """Read and validate one table; what could not be read is named in the problems.
-
-    Parameters
-    ----------
-    spec : TableSpec
-        Which table.
-    folder : Path
-        Folder it stands in; must exist.
-    prefix : str
-        Written before the file's name in problems.
-    """
-    reading = read_table_file(folder, spec.name, prefix)
+def read_table(spec: TableSpec, shelf: Shelf) -> tuple[ReadTable, list[Problem]]:
+    """Read and validate one table of a folder; what could not be read is named in the problems."""
+    reading = shelf.read(spec.name)
     raw, problems = reading.table, reading.problems
     if raw is None:
-        if not problems and spec.required:
-            problems = [missing_file(folder, spec.name, prefix)]
-        label = problems[0].file if problems else f"{prefix}{spec.name}.csv"
-        return ReadTable(spec=spec, file=label, known=not problems, present=False), problems
+        if not problems and not reading.unknown and spec.required:
+            problems = [missing_file(shelf.folder, spec.name, shelf.prefix)]
+        label = problems[0].file if problems else f"{shelf.prefix}{spec.name}.csv"
+        known = not problems and not reading.unknown
+        return ReadTable(spec=spec, file=label, known=known, present=False), problems
     table, found = validate(spec, raw)
     return table, [*problems, *found]
 
@@ -111,7 +105,7 @@ def read_table(spec: TableSpec, folder: Path, prefix: str) -> tuple[ReadTable, l
 def validate(spec: TableSpec, raw: RawTable) -> tuple[ReadTable, list[Problem]]:
     """Rows of a raw table, and a problem for every cell, column or row at fault."""
     columns = {column.column: column for column in columns_of(spec.row, spec.name)}
-    problems = list(_column_problems(raw, columns))
+    problems = list(_column_problems(spec, raw, columns))
     unknown = set(raw.header) - set(columns)
     records = raw.records
     if unknown:
@@ -134,11 +128,12 @@ def validate(spec: TableSpec, raw: RawTable) -> tuple[ReadTable, list[Problem]]:
         records=records,
         record_lines=raw.lines,
         ragged=raw.ragged,
-        sha256=raw.sha256,
+        letters=raw.letters,
+        hashes=raw.hashes,
     ), [*problems, *found]
 
 
-def _column_problems(raw: RawTable, columns: dict[str, Column]) -> Iterator[Problem]:
+def _column_problems(spec: TableSpec, raw: RawTable, columns: dict[str, Column]) -> Iterator[Problem]:
     """Columns that are unknown, and required ones that are missing."""
     header = set(raw.header)
     for name in raw.header:
@@ -146,13 +141,13 @@ def _column_problems(raw: RawTable, columns: dict[str, Column]) -> Iterator[Prob
             yield Problem(
                 code="unknown-column",
                 file=raw.file,
-                line=1,
+                line=raw.header_line,
                 column=shown(name),
                 message="is no column of this table",
                 remedy=did_you_mean(
                     name,
                     set(columns) - header,
-                    f"delete it; `planner columns {Path(raw.file).stem}` lists them",
+                    f"delete it; `planner columns {spec.name}` lists them",
                 ),
             )
     for name, column in columns.items():
@@ -160,7 +155,7 @@ def _column_problems(raw: RawTable, columns: dict[str, Column]) -> Iterator[Prob
             yield Problem(
                 code="missing-column",
                 file=raw.file,
-                line=1,
+                line=raw.header_line,
                 column=name,
                 message="this column is missing",
                 remedy=f"add it: {column.meaning}",
@@ -191,7 +186,8 @@ def _draft(error: ValidationError, raw: RawTable, keep: Sequence[int], columns: 
         draft.bad.add(at)
         if fault["type"] == "missing" and name not in header:
             continue  # said once, as a missing column
-        draft.problems.append(
-            cell_problem(fault, file=raw.file, line=raw.lines[at], column=columns.get(name), name=name)
-        )
+        problem = cell_problem(fault, file=raw.file, line=raw.lines[at], column=columns.get(name), name=name)
+        if problem.code == "decimal-comma" and raw.delimiter == ";":
+            problem = replace(problem, remedy=f"{problem.remedy}; {EXPORT_POINTS}")
+        draft.problems.append(problem)
     return draft

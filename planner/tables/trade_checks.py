@@ -1,14 +1,16 @@
 """Checks of prices, tiers, stock and exchange rates."""
 
+import datetime
 from collections import defaultdict
 from collections.abc import Iterator
 from itertools import pairwise
 from typing import Any
 
-from planner.errors import Problem
+from planner.errors import Problem, Severity
 from planner.tables.checks import Check, Context
 from planner.tables.part_checks import ascending
 from planner.tables.registry import SKU_TABLES
+from planner.tables.rows import PriceRow, TierKind
 
 RATE_AGE_DAYS_MAX = (
     92  # an exchange rate older than a quarter asks for a second look (common practice, no source)
@@ -93,6 +95,17 @@ def _tier_pair(context: Context, before: int, at: int) -> Iterator[Problem]:
                 rule="alike in all tiers",
             )
     if low.currency == high.currency and high.unit_price > low.unit_price:
+        if TierKind.INCREMENTAL in (low.tier_kind, high.tier_kind):
+            yield table.problem(
+                at,
+                code="rising-increment",
+                column="unit_price",
+                value=high.unit_price,
+                rule="falling with min_qty",
+                message=f"is more than {low.unit_price} in {where}, though further units must not cost more",
+                remedy="correct the tiers, or write tier_kind all_units if every unit has the reached price",
+            )
+            return
         yield table.warning(
             at,
             code="rising-price",
@@ -104,6 +117,55 @@ def _tier_pair(context: Context, before: int, at: int) -> Iterator[Problem]:
         )
 
 
+def ladders(context: Context) -> Iterator[Problem]:
+    """A ladder whose lowest tiers are not valid on the plan date, while others of it are.
+
+    Rows belong to one ladder where they share a day of validity. Such a SKU is bought from the lowest
+    valid tier's quantity on; the price of the units below an incremental tier is not known at all.
+    """
+    if context.plan_date is None:
+        return
+    table = context.tables["prices"]
+    valid = _valid(context)
+    below: dict[tuple[str, str], list[int]] = defaultdict(list)
+    for at, row in enumerate(table.rows):
+        below[row.sku, row.supplier].append(at)
+    for key, places in valid.items():
+        lowest = min(places, key=lambda at: (table.rows[at].min_qty, at))
+        row = table.rows[lowest]
+        gone = [
+            at for at in below[key] if table.rows[at].min_qty < row.min_qty and _overlap(table.rows[at], row)
+        ]
+        if not gone:
+            continue
+        hard = row.tier_kind is TierKind.INCREMENTAL
+        yield table.problem(
+            lowest,
+            code="broken-ladder",
+            column="min_qty",
+            value=row.min_qty,
+            severity=Severity.ERROR if hard else Severity.WARNING,
+            message=f"is the least quantity on the plan date: the tier below it, on line "
+            f"{table.lines[gone[0]]}, {_when(table.rows[gone[0]], context.plan_date)}",
+            remedy="correct valid_from and valid_to, alike in all tiers of a SKU and supplier"
+            + ("" if hard else "; else at least this many are bought"),
+            rule="valid from the lowest tier on",
+        )
+
+
+def _overlap(one: PriceRow, other: PriceRow) -> bool:
+    """Whether two rows are valid together on some day."""
+    starts = [day for day in (one.valid_from, other.valid_from) if day]
+    ends = [day for day in (one.valid_to, other.valid_to) if day]
+    return not starts or not ends or max(starts) <= min(ends)
+
+
+def _when(row: PriceRow, day: datetime.date) -> str:
+    return (
+        f"ended on {row.valid_to}" if row.valid_to and row.valid_to < day else f"begins on {row.valid_from}"
+    )
+
+
 def for_sale(context: Context) -> Iterator[Problem]:
     """Parts without a price on the plan date are left out of the plan; that is said."""
     if context.plan_date is None or not context.tables["prices"].known:
@@ -112,6 +174,7 @@ def for_sale(context: Context) -> Iterator[Problem]:
     # A faulty price row is named for its fault; its SKU is not called unsold on top.
     sound = {row.sku for row in context.rows("prices")}
     faulty = context.tables["prices"].values("sku") - sound
+    outdated = _outdated(context)
     for name in SKU_TABLES:
         table = context.tables[name]
         for at, row in enumerate(table.rows):
@@ -121,8 +184,11 @@ def for_sale(context: Context) -> Iterator[Problem]:
                     code="not-for-sale",
                     column="sku",
                     value=row.sku,
-                    message=f"has no price valid on {context.plan_date}, so the plan leaves it out",
-                    remedy="add a price, or correct valid_from and valid_to",
+                    message=f"has no price valid on {context.plan_date}, so the plan leaves it out"
+                    + outdated.get(row.sku, ""),
+                    remedy="add a price valid on that day, or correct valid_from and valid_to"
+                    if row.sku in outdated
+                    else "add a price",
                 )
     if context.rows("prices") and not priced:
         yield Problem(
@@ -133,6 +199,21 @@ def for_sale(context: Context) -> Iterator[Problem]:
             message="no price at all is valid on the plan date",
             remedy="correct plan_date or the prices' dates",
         )
+
+
+def _outdated(context: Context) -> dict[str, str]:
+    """For each SKU with prices, when the one nearest to the plan date is valid, and where it stands."""
+    table, day = context.tables["prices"], context.plan_date
+    assert day is not None
+    nearest: dict[str, tuple[int, int]] = {}
+    for at, row in enumerate(table.rows):
+        away = (day - row.valid_to).days if row.valid_to and row.valid_to < day else 0
+        away = max(away, (row.valid_from - day).days if row.valid_from else 0)
+        nearest[row.sku] = min(nearest.get(row.sku, (away, at)), (away, at))
+    return {
+        sku: f"; the price on line {table.lines[at]} of {table.file} {_when(table.rows[at], day)}"
+        for sku, (_, at) in nearest.items()
+    }
 
 
 def stock(context: Context) -> Iterator[Problem]:
@@ -187,4 +268,4 @@ def _rate_age(context: Context, at: int, row: Any) -> Iterator[Problem]:
         )
 
 
-TRADE_CHECKS: tuple[Check, ...] = (prices, tiers, for_sale, stock, rates)
+TRADE_CHECKS: tuple[Check, ...] = (prices, tiers, ladders, for_sale, stock, rates)

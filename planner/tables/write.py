@@ -116,6 +116,11 @@ def _cast(value: Cell, kind: type) -> Cell:
     return cast
 
 
+def write_csv(path: Path, columns: Mapping[str, Sequence[Cell]]) -> Path:
+    """Write columns of equal length as CSV: UTF-8, commas, text that looks like a formula guarded."""
+    return _write_csv(path, columns)
+
+
 def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:
     # Joined by hand: the standard writer leaves a lone carriage return unquoted before Python 3.13.
     columns = [[_quoted(_text(value)) for value in values] for values in cells.values()]

@@ -89,7 +89,20 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal(tmp_path: Path) 
     assert "\\x1b[2Jx\\ty" in done.stdout
 
 
-def test_a_terminal_gets_a_drawn_table_and_markup_stays_text(tmp_path: Path) -> None:
+def test_an_ascii_terminal_still_gets_every_problem(tmp_path: Path) -> None:
+    folder = write_scenario(tmp_path, tables=with_cell("sites", 0, latitude_deg="46°"))
+    done = subprocess.run(
+        [sys.executable, "-m", "planner", "check", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 3
+    assert "46\\xb0" in done.stdout
+
+
+def test_a_terminal_gets_sentences_and_markup_stays_text(tmp_path: Path) -> None:
     folder = write_scenario(tmp_path, tables=with_cell("sites", 0, latitude_deg="[red]x"))
     master, slave = pty.openpty()
     environment = {**os.environ, "COLUMNS": "200", "TERM": "xterm"}
@@ -105,7 +118,7 @@ def test_a_terminal_gets_a_drawn_table_and_markup_stays_text(tmp_path: Path) -> 
             text += chunk
     os.close(master)
     assert process.returncode == 3
-    assert b"[red]x" in text
+    assert b"sites.csv:2, latitude_deg '[red]x': is not a number" in text
     assert b"\t" not in text
 
 

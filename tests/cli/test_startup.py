@@ -24,7 +24,17 @@ def fresh(code: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
 
 
-@pytest.mark.parametrize("arguments", [["--help"], ["check", "--help"], ["columns", "--help"], ["--version"]])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--help"],
+        ["check", "--help"],
+        ["columns", "--help"],
+        ["new", "--help"],
+        ["sites", "--help"],
+        ["--version"],
+    ],
+)
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     done = fresh(RUN.format(arguments=arguments))
     assert done.returncode == 0, done.stderr

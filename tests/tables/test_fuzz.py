@@ -1,5 +1,6 @@
 """Whatever the bytes, reading ends in rows or in named problems; never in another error."""
 
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -8,6 +9,7 @@ from hypothesis import strategies as st
 
 from planner.errors import InputError, Severity
 from planner.scenario import check_scenario, read_scenario
+from planner.starter import write_starter
 from planner.tables.columns import table_columns
 from planner.tables.registry import BY_NAME
 from tests.support import SETTINGS, TABLE_PATHS, table, with_cell, write_scenario
@@ -51,6 +53,26 @@ def reads_or_names(folder: Path) -> None:
             read_scenario(folder)
     else:
         assert list(read_scenario(folder).warnings) == problems
+
+
+@FUZZ
+@given(data=st.data())
+def test_damaged_workbooks(tmp_path: Path, data: st.DataObject) -> None:
+    """A sheet's XML with some bytes replaced; the archive around it is whole."""
+    folder = write_scenario(tmp_path)
+    (folder / "sites.csv").unlink(missing_ok=True)
+    if not (tmp_path / "starter").exists():
+        write_starter(tmp_path / "starter", workbook=True)
+    with zipfile.ZipFile(tmp_path / "starter" / "workbook.xlsx") as archive:
+        members = {name: archive.read(name) for name in archive.namelist()}
+    part = data.draw(st.sampled_from(sorted(name for name in members if name.endswith((".xml", ".rels")))))
+    at = data.draw(st.integers(0, len(members[part])))
+    damage = data.draw(st.binary(max_size=8) | st.sampled_from([b"<f/>", b' t="e"', b"</row>", b' r="ZZZ9"']))
+    members[part] = members[part][:at] + damage + members[part][at + data.draw(st.integers(0, 20)) :]
+    with zipfile.ZipFile(folder / "sites.xlsx", "w") as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    reads_or_names(folder)
 
 
 @FUZZ

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from planner.errors import InputError, Problem, Severity
+from planner.fleet import make_market
 from planner.scenario import check_scenario, read_scenario
 from tests.support import SETTINGS, Rows, table, with_cell, write_rows, write_scenario
 
@@ -320,8 +321,6 @@ FILES = [
     ("site_id,latitude_deg,longitude_deg\na,46,8\n", "missing-column", 1, "load_profile", ""),
     (f"{HEADER}\na,46,,camera\n", "missing-value", 2, "longitude_deg", ""),
     (f"{HEADER}\n,46,8,camera\n", "missing-value", 2, "site_id", ""),
-    (HEADER.replace(",", ";") + "\na;46;8;camera\n", "semicolon-separated", 1, "", HEADER.replace(",", ";")),
-    (HEADER.replace(",", "\t") + "\na\t46\t8\tcamera\n", "tab-separated", 1, "", HEADER.replace(",", "\t")),
     (f'{HEADER}\na,46,8,"camera\n', "broken-quotes", 2, "", ""),
     (f"{HEADER}\na,46,8,camera\nb,46,\x008,camera\n", "nul-byte", 3, "", ""),
     (f"{HEADER}\na,46,8,camera\nbør,46,8,camera\n".encode("latin-1"), "wrong-encoding", 3, "", "0xf8"),
@@ -379,8 +378,8 @@ def test_missing_required_file_names_the_nearest(tmp_path: Path) -> None:
 
 def test_another_kind_of_file_is_named_in_the_remedy(tmp_path: Path) -> None:
     write_scenario(tmp_path)
-    (tmp_path / "devices.csv").rename(tmp_path / "devices.xlsx")
-    assert "devices.xlsx" in only(check_scenario(tmp_path)).remedy
+    (tmp_path / "devices.csv").rename(tmp_path / "devices.ods")
+    assert "devices.ods" in only(check_scenario(tmp_path)).remedy
 
 
 def test_a_misplaced_table_warns(tmp_path: Path) -> None:
@@ -466,7 +465,7 @@ def test_nothing_is_lost(tmp_path: Path) -> None:
         | with_cell("catalogue/batteries", 0, cells="5")
         | with_cell("catalogue/prices", 3, unit_price="-1")
         | with_cell("catalogue/stock", 0, pack_qty="0")
-        | {"catalogue/fx": "currency;rate\nNOK;1\n"}
+        | {"catalogue/fx": "currency,rate;date\nNOK,1;2026-11-20\n"}
         | with_cell("catalogue/balance", 0, module_area_max_m2="")
     )
     write_scenario(tmp_path, settings=SETTINGS + "array_to_load_rato = 2\n", tables=tables)
@@ -479,7 +478,7 @@ def test_nothing_is_lost(tmp_path: Path) -> None:
         ("contradiction", "catalogue/batteries.csv", 2),
         ("out-of-range", "catalogue/prices.csv", 5),
         ("out-of-range", "catalogue/stock.csv", 2),
-        ("semicolon-separated", "catalogue/fx.csv", 1),
+        ("mixed-delimiters", "catalogue/fx.csv", 1),
         ("missing-value", "catalogue/balance.csv", 2),
     }
     with pytest.raises(InputError) as caught:
@@ -493,3 +492,76 @@ def test_one_faulty_row_does_not_make_its_references_look_wrong(tmp_path: Path) 
     tables = with_cell("devices", 0, max_w="x") | with_cell("catalogue/modules", 0, v_oc_v="0")
     found = {(p.file, p.code) for p in problems_of(tmp_path, tables=tables)}
     assert found == {("devices.csv", "not-a-number"), ("catalogue/modules.csv", "out-of-range")}
+
+
+def ladder(*tiers: tuple[str, str, str, str], kind: str = "all_units") -> dict[str, Rows]:
+    """Prices of the only module: (min_qty, unit_price, valid_from, valid_to); the rest as they are."""
+    names = ("min_qty", "unit_price", "valid_from", "valid_to")
+    others = [row for row in table("catalogue/prices") if row["sku"] != "M-100/36"]
+    first = {"sku": "M-100/36", "supplier": "north", "currency": "EUR", "tier_kind": kind}
+    rows = [first | dict(zip(names, tier, strict=True)) for tier in tiers]
+    return {"catalogue/prices": [*rows, *others]}
+
+
+def test_increments_that_rise_are_refused(tmp_path: Path) -> None:
+    """With increments, units beyond a threshold must not cost more: else none would buy them there."""
+    tables = ladder(("1", "80", "", ""), ("10", "80", "", ""), ("20", "81", "", ""), kind="incremental")
+    problem = only(problems_of(tmp_path, tables=tables))
+    assert (problem.code, problem.severity, problem.line, problem.value) == (
+        "rising-increment",
+        ERROR,
+        4,
+        "81",
+    )
+    assert "all_units" in problem.remedy
+
+
+@pytest.mark.parametrize(("kind", "severity"), [("all_units", WARNING), ("incremental", ERROR)])
+def test_a_ladder_whose_lowest_tier_has_ended_is_named(tmp_path: Path, kind: str, severity: Severity) -> None:
+    tables = ladder(("1", "80", "2026-01-01", "2026-06-30"), ("10", "72", "2026-01-01", ""), kind=kind)
+    problem = only(problems_of(tmp_path, tables=tables))
+    assert (problem.code, problem.severity, problem.line, problem.value) == (
+        "broken-ladder",
+        severity,
+        3,
+        "10",
+    )
+    assert "line 2, ended on 2026-06-30" in problem.message
+
+
+def test_a_new_ladder_after_an_old_one_is_whole(tmp_path: Path) -> None:
+    old, new = ("2026-01-01", "2026-06-30"), ("2026-07-01", "2026-12-31")
+    tables = ladder(("1", "80", *old), ("10", "72", *old), ("5", "75", *new), ("50", "70", *new))
+    assert problems_of(tmp_path, tables=tables) == []
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [
+        (("2025-01-01", "2025-12-31"), "line 2 of catalogue/prices.csv ended on 2025-12-31"),
+        (("2027-01-01", ""), "line 2 of catalogue/prices.csv begins on 2027-01-01"),
+    ],
+)
+def test_a_part_with_prices_of_other_days_alone_says_which(
+    tmp_path: Path, days: tuple[str, str], words: str
+) -> None:
+    problem = only(problems_of(tmp_path, tables=ladder(("1", "80", *days))))
+    assert (problem.code, problem.severity, problem.value) == ("not-for-sale", WARNING, "M-100/36")
+    assert words in problem.message
+    assert "M-100/36" not in make_market(read_scenario(tmp_path)).skus
+
+
+def test_a_missing_rate_names_file_line_and_remedy(tmp_path: Path) -> None:
+    """Also where there is no table of rates at all, and at the first price in that currency alone."""
+    write_scenario(tmp_path)
+    (tmp_path / "catalogue" / "fx.csv").unlink()
+    problem = only(check_scenario(tmp_path))
+    assert (problem.code, problem.file, problem.line, problem.value) == (
+        "missing-rate",
+        "catalogue/prices.csv",
+        5,
+        "NOK",
+    )
+    assert problem.remedy == "add a row for NOK to catalogue/fx.csv"
+    with pytest.raises(InputError, match="missing-rate"):
+        read_scenario(tmp_path)
