@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from planner.errors import OutputError, Refusal
+from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
@@ -63,7 +64,7 @@ def write_plan(plan: Plan, folder: Path) -> list[str]:
     try:
         fresh.mkdir(parents=True)
         for name, columns in plan.tables.items():
-            write_table(fresh, name, columns)
+            write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
         _write_json(fresh / MANIFEST, plan.manifest)
         _write_json(fresh / "timings.json", {stage: round(s, 4) for stage, s in plan.timings.items()})
         _swap(fresh, target)

@@ -101,10 +101,20 @@ def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -
         folder=folder,
         settings=draft.settings,
         origins=draft.layers.origins,
-        tables=Tables(**{name: table.rows for name, table in draft.tables.items()}),
+        tables=Tables(**{name: _in_order(table) for name, table in draft.tables.items()}),
         input_hashes=draft.hashes,
         warnings=tuple(draft.problems),
     )
+
+
+def _in_order(table: ReadTable) -> list[Any]:
+    """Rows by their key, blanks first, so that the order in a file decides nothing."""
+    names = table.spec.key or table.spec.order
+
+    def key(row: Any) -> tuple[Any, ...]:
+        return tuple((value is not None, value) for value in (getattr(row, name) for name in names))
+
+    return sorted(table.rows, key=key)
 
 
 def check_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -> list[Problem]:

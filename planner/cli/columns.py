@@ -10,12 +10,16 @@ if TYPE_CHECKING:
     from planner.tables.columns import Column
 
 FIELDS = ("table", "column", "type", "required", "default", "range", "meaning")
-SETTINGS = "settings"
+SETTINGS, PLAN = "settings", "plan"
 
 
 def columns(
     table: Annotated[
-        str | None, typer.Argument(help="A table, or `settings`; all tables where left out.")
+        str | None,
+        typer.Argument(
+            help="A table of a scenario or of a plan, `settings`, or `plan` for all of a plan's; "
+            "all of a scenario's where left out."
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -38,16 +42,18 @@ def _dictionary(table: str | None) -> "list[Column]":
     from planner.settings_file import setting_columns
     from planner.tables.columns import table_columns
     from planner.tables.nearest import did_you_mean
+    from planner.tables.plan_rows import PLAN_TABLES
     from planner.tables.registry import BY_NAME
 
     if table == SETTINGS:
         return list(setting_columns())
-    if table is None:
-        return [column for name in BY_NAME for column in table_columns(name)]
-    if table not in BY_NAME:
-        names = [*BY_NAME, SETTINGS]
+    if table is None or table == PLAN:
+        names = BY_NAME if table is None else PLAN_TABLES
+        return [column for name in names for column in table_columns(name)]
+    if table not in BY_NAME and table not in PLAN_TABLES:
+        known = [*BY_NAME, *PLAN_TABLES, SETTINGS, PLAN]
         raise typer.BadParameter(
-            f"no table is named {table!r}; {did_you_mean(table, names, 'tables: ' + ', '.join(names))}",
+            f"no table is named {table!r}; {did_you_mean(table, known, 'tables: ' + ', '.join(known))}",
             param_hint="TABLE",
         )
     return list(table_columns(table))

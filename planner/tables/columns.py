@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
 
 _TYPES = {
@@ -40,8 +41,8 @@ def columns_of(model: type[BaseModel], table: str = "") -> tuple[Column, ...]:
 
 
 def table_columns(name: str) -> tuple[Column, ...]:
-    """Columns of a table of the registry."""
-    return columns_of(BY_NAME[name].row, name)
+    """Columns of a table of the registry, or of a plan."""
+    return columns_of(BY_NAME[name].row if name in BY_NAME else PLAN_TABLES[name], name)
 
 
 def _columns(schema: Mapping[str, Any], defs: Mapping[str, Any], table: str, prefix: str) -> Iterator[Column]:
@@ -55,11 +56,15 @@ def _columns(schema: Mapping[str, Any], defs: Mapping[str, Any], table: str, pre
             table=table,
             column=prefix + name,
             type=_type(body),
-            required=name in required,
+            required=name in required and not _may_be_blank(field),
             default=_shown(field.get("default")),
             range=_range(body),
             meaning=field.get("description", ""),
         )
+
+
+def _may_be_blank(field: Mapping[str, Any]) -> bool:
+    return any(choice.get("type") == "null" for choice in field.get("anyOf", ()))
 
 
 def _body(field: Mapping[str, Any], defs: Mapping[str, Any]) -> Mapping[str, Any]:

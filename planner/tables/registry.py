@@ -16,12 +16,17 @@ class Place(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TableSpec:
-    """A table: its row model, its key columns, and references `column -> other table.column`."""
+    """A table: its row model, its key columns, and references `column -> other table.column`.
+
+    Rows are put in the order of the key, or of `order` where a table has no key; rows alike in that stay
+    as they stand in the file.
+    """
 
     name: str
     row: type[rows.Row]
     place: Place
     key: tuple[str, ...]
+    order: tuple[str, ...] = ()
     required: bool = False
     references: dict[str, tuple[str, str]] = field(default_factory=dict)
 
@@ -56,6 +61,7 @@ TABLES: tuple[TableSpec, ...] = (
         row=rows.LoadRow,
         place=SCENARIO,
         key=(),
+        order=("load_profile", "device", "cable_m", "quantity"),
         required=True,
         references={"device": ("devices", "device")},
     ),
@@ -77,6 +83,7 @@ TABLES: tuple[TableSpec, ...] = (
         row=cat.SwitchPortRow,
         place=CATALOGUE,
         key=(),
+        order=("sku",),  # a switch's ports are numbered as they stand
         required=True,
         references={"sku": ("switches", "sku")},
     ),

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.settings import Settings
+from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
 
 
@@ -23,6 +24,15 @@ def rows_of(*arguments: str) -> list[dict[str, str]]:
 def test_all_tables_and_all_columns() -> None:
     found = {(row["table"], row["column"]) for row in rows_of()}
     assert found == {(name, field) for name, spec in BY_NAME.items() for field in spec.row.model_fields}
+
+
+def test_tables_of_a_plan() -> None:
+    found = {(row["table"], row["column"]): row for row in rows_of("plan")}
+    assert set(found) == {(name, field) for name, row in PLAN_TABLES.items() for field in row.model_fields}
+    assert all(row["meaning"] for row in found.values())
+    blankable = found["site_designs", "equalise_v"]
+    assert (blankable["type"], blankable["required"]) == ("number", "no")
+    assert rows_of("problems")[0] == found["problems", "severity"]
 
 
 def test_a_table() -> None:

@@ -201,7 +201,7 @@ def test_duplicate_keys_name_both_lines(tmp_path: Path) -> None:
 def test_ids_stay_text_so_that_zeros_tell_them_apart(tmp_path: Path) -> None:
     write_scenario(tmp_path, tables=more("sites", table("sites")[0] | {"site_id": "12"}))
     sites = read_scenario(tmp_path).tables.sites
-    assert [site.site_id for site in sites] == ["0012", "NA", "12"]
+    assert [site.site_id for site in sites] == ["0012", "12", "NA"]
 
 
 def test_a_sku_stands_in_one_table_only(tmp_path: Path) -> None:

@@ -1,0 +1,86 @@
+"""The plan from the designs chosen: money counted again from whole units, tables, manifest."""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+
+from planner.designs import design_balance
+from planner.fleet import FleetSolution
+from planner.money import to_money
+from planner.outputs.manifest import manifest
+from planner.outputs.problems import problem_rows
+from planner.outputs.records import Fleet, SiteDesign
+from planner.outputs.site_rows import site_design_rows
+from planner.outputs.tables import bill_rows, energy_rows, port_rows, procurement_rows
+from planner.plan import Plan
+from planner.procurement import OrderLine, SiteCost, SiteLine, order_lines, site_lines
+from planner.tables.plan_rows import PLAN_TABLES, PlanRow, by_column
+
+
+def make_plan(
+    fleet: Fleet, designs: Sequence[SiteDesign], solution: FleetSolution | None, timings: Mapping[str, float]
+) -> Plan:
+    """All tables and the manifest; money is counted again from whole units."""
+    sites, currency = fleet.scenario.tables.sites, fleet.scenario.settings.currency
+    need: Counter[str] = Counter()
+    for design in designs:
+        need.update(design.units)
+    orders = order_lines(need, fleet.market)
+    lines = site_lines([(sites[d.site].site_id, d.units) for d in designs], orders, currency)
+    equipment = equipment_costs(lines)
+    costs = [site_cost(fleet, design, equipment[sites[design.site].site_id]) for design in designs]
+    balances = [
+        design_balance(d.inputs, d.choice, catalogue=fleet.catalogue, settings=fleet.scenario.settings)
+        for d in designs
+    ]
+    rows: dict[str, Sequence[PlanRow]] = {
+        "site_designs": site_design_rows(fleet, designs, balances, costs),
+        "bill_of_materials": bill_rows(lines),
+        "procurement": procurement_rows(orders, currency),
+        "energy_balance": energy_rows(fleet, designs, balances),
+        "port_assignments": port_rows(fleet, designs),
+        "problems": problem_rows(fleet, orders),
+    }
+    amounts = category_costs(orders, costs)
+    total = sum(amounts.values(), Decimal(0))
+    return Plan(
+        manifest=manifest(fleet, solution, sites_planned=len(designs), amounts=amounts, total=total),
+        tables={name: by_column(model, rows[name]) for name, model in PLAN_TABLES.items()},
+        unserved=dict(fleet.refusals),
+        total_cost=total,
+        category_costs=amounts,
+        timings=timings,
+    )
+
+
+def equipment_costs(lines: Sequence[SiteLine]) -> dict[str, Decimal]:
+    """Each site's share of the order lines."""
+    costs: dict[str, Decimal] = {}
+    for line in lines:
+        costs[line.site_id] = costs.get(line.site_id, Decimal(0)) + line.line_cost
+    return costs
+
+
+def site_cost(fleet: Fleet, design: SiteDesign, equipment_cost: Decimal) -> SiteCost:
+    """What a site costs, itemised."""
+    site, currency = fleet.scenario.tables.sites[design.site], fleet.scenario.settings.currency
+    weight = sum(
+        number * Decimal(str(fleet.market.weight_kg[fleet.market.index[sku]]))
+        for sku, number in design.units.items()
+    )
+    return SiteCost(
+        equipment_cost=equipment_cost,
+        freight_cost=to_money(weight * site.freight_per_kg, currency),
+        access_cost=to_money(site.access_cost, currency),
+        installation_cost=to_money(Decimal(str(fleet.scenario.settings.policy.installation_cost)), currency),
+    )
+
+
+def category_costs(orders: Sequence[OrderLine], costs: Sequence[SiteCost]) -> dict[str, Decimal]:
+    """Total by category of goods, then freight, access and installation; their sum is the plan's total."""
+    amounts: dict[str, Decimal] = {}
+    for order in orders:
+        amounts[order.category] = amounts.get(order.category, Decimal(0)) + order.line_cost
+    for name in ("freight_cost", "access_cost", "installation_cost"):
+        amounts[name.removesuffix("_cost")] = sum((getattr(cost, name) for cost in costs), Decimal(0))
+    return amounts

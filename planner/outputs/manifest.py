@@ -1,0 +1,64 @@
+"""The manifest: versions, inputs, settings with their origins, money, proof."""
+
+from collections.abc import Mapping
+from decimal import Decimal
+from importlib.metadata import version
+from typing import Any
+
+from planner import __version__
+from planner.fleet import FleetSolution, Outcome
+from planner.money import minor_unit
+from planner.outputs.records import Fleet
+
+LIBRARIES = ("highspy", "numpy", "pandas", "pulp", "pvlib", "pyarrow", "pydantic", "scipy")
+
+
+def manifest(
+    fleet: Fleet,
+    solution: FleetSolution | None,
+    *,
+    sites_planned: int,
+    amounts: Mapping[str, Decimal],
+    total: Decimal,
+) -> dict[str, Any]:
+    """What the plan rests on, what it costs by category, and how far it is proven."""
+    settings, origins = fleet.scenario.settings, fleet.scenario.origins
+    unit = minor_unit(settings.currency)
+    bound = Decimal(solution.best_bound if solution else 0).quantize(unit, "ROUND_FLOOR")
+    bound = min(bound, total)
+    gap = float((total - bound) / total) if total else 0.0
+    values = _flat(settings.model_dump(mode="json"))
+    return {
+        "planner_version": __version__,
+        "libraries": {name: version(name) for name in LIBRARIES},
+        "scenario": settings.name,
+        "plan_date": settings.plan_date.isoformat(),
+        "currency": settings.currency,
+        "inputs": dict(sorted(fleet.scenario.input_hashes.items())),
+        "settings": {
+            name: {"value": value, "origin": origins.get(name, "default")}
+            for name, value in sorted(values.items())
+        },
+        "costs": {name: str(amount) for name, amount in amounts.items()},
+        "total_cost": str(total),
+        "objective": str(total),
+        "best_bound": str(bound),
+        "mip_gap": round(gap, 8),
+        "outcome": (solution.outcome if solution else Outcome.NO_SITES).value,
+        "work": dict(solution.notes) if solution else {},
+        "kits_left_out": sum(result.left_out for result in fleet.kits.values()),
+        "sites_planned": sites_planned,
+        "sites_unserved": len(fleet.refusals),
+        "unserved": {site_id: refusal.rule for site_id, refusal in sorted(fleet.refusals.items())},
+    }
+
+
+def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
+    """Nested settings as dotted names."""
+    flat: dict[str, Any] = {}
+    for name, value in values.items():
+        if isinstance(value, Mapping):
+            flat |= _flat(value, f"{prefix}{name}.")
+        else:
+            flat[f"{prefix}{name}"] = value
+    return flat

@@ -1,0 +1,98 @@
+"""What the reader of a plan must know: sites without a design, and what deserves a second look."""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from planner.climate import ELEVATION_DIFFERENCE_MAX_M
+from planner.outputs.records import Fleet
+from planner.procurement import OrderLine
+from planner.tables.plan_rows import ProblemRow
+
+
+def problem_rows(fleet: Fleet, orders: Sequence[OrderLine]) -> list[ProblemRow]:
+    """Unserved sites with the rule that blocks them, then warnings: sites, orders, inputs."""
+    return [*_unserved(fleet), *_elevations(fleet), *_orders(orders), *_inputs(fleet)]
+
+
+def _unserved(fleet: Fleet) -> Iterator[ProblemRow]:
+    for site_id, refusal in fleet.refusals.items():
+        yield ProblemRow(
+            severity="unserved",
+            code=refusal.rule,
+            site_id=site_id,
+            subject=refusal.subject,
+            message=refusal.message,
+            value=refusal.value,
+            limit=refusal.limit,
+            unit=refusal.unit,
+            shortfall=round(refusal.shortfall, 6),
+        )
+
+
+def _elevations(fleet: Fleet) -> Iterator[ProblemRow]:
+    """Sites far above or below the middle of their climate cell."""
+    differences = np.nan_to_num(fleet.climate.elevation_difference_m)
+    for i in np.flatnonzero(np.abs(differences) > ELEVATION_DIFFERENCE_MAX_M).tolist():
+        side = "above" if differences[i] > 0 else "below"
+        yield _warning(
+            "elevation-differs",
+            f"it lies far {side} the middle of its climate cell: state its own temperatures and irradiation",
+            site_id=fleet.scenario.tables.sites[i].site_id,
+            value=abs(float(differences[i])),
+            limit=ELEVATION_DIFFERENCE_MAX_M,
+            unit="m",
+        )
+
+
+def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
+    """Orders beyond a supplier's stock, or not in whole packs."""
+    for order in orders:
+        offer, ordered = order.offer, order.quantity_ordered
+        if offer.stock_qty is not None and ordered > offer.stock_qty:
+            yield _warning(
+                "order-exceeds-stock",
+                f"more is ordered than {offer.supplier} holds; stock does not limit the plan",
+                sku=offer.sku,
+                value=ordered,
+                limit=offer.stock_qty,
+                unit="units",
+            )
+        if ordered % offer.pack_qty or ordered < offer.min_order_qty:
+            yield _warning(
+                "order-breaks-pack",
+                f"the order is not whole packs of {offer.supplier} or is under the least order; packs do not "
+                "limit the plan",
+                sku=offer.sku,
+                value=ordered,
+                limit=offer.pack_qty,
+                unit="units",
+            )
+
+
+def _inputs(fleet: Fleet) -> Iterator[ProblemRow]:
+    """Warnings of the scenario's checks."""
+    for problem in fleet.scenario.warnings:
+        yield ProblemRow(
+            severity="warning",
+            code=problem.code,
+            subject=":".join(str(part) for part in (problem.file, problem.line) if part not in ("", None)),
+            message=problem.message,
+        )
+
+
+def _warning(
+    code: str, message: str, *, value: float, limit: float, unit: str, site_id: str = "", sku: str = ""
+) -> ProblemRow:
+    return ProblemRow(
+        severity="warning",
+        code=code,
+        site_id=site_id,
+        sku=sku,
+        subject=site_id or sku,
+        message=message,
+        value=value,
+        limit=limit,
+        unit=unit,
+        shortfall=abs(value - limit),
+    )

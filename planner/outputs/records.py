@@ -1,0 +1,55 @@
+"""What a fleet's plan is made from: everything known of the fleet, and the design chosen for each site."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.climate import PlaneOfArray, SiteClimate
+from planner.demand import KitResult, SupplyKit
+from planner.designs import CatalogueArrays, Choice, SiteInputs
+from planner.errors import Refusal
+from planner.fleet import Market
+from planner.fleet.pricing import Pricer
+from planner.scenario import Scenario
+from planner.sites import FloatArray, SiteArrays
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fleet:
+    """Everything known of a fleet while it is planned; kits, tilts and refusals fill up on the way."""
+
+    scenario: Scenario
+    market: Market
+    catalogue: CatalogueArrays
+    pricer: Pricer
+    arrays: SiteArrays
+    climate: SiteClimate
+    plane: PlaneOfArray
+    hours: Mapping[str, tuple[FloatArray, FloatArray]]
+    day_hours: FloatArray
+    other_supply_wh_day: FloatArray
+    kits: dict[tuple[str, int], KitResult]
+    tilt: NDArray[np.int64]
+    refusals: dict[str, Refusal]
+
+    def site_hours(self, i: int) -> dict[str, tuple[FloatArray, FloatArray]]:
+        """Schedule hours of one site, as a batch of one."""
+        return {name: (day[i : i + 1], night[i : i + 1]) for name, (day, night) in self.hours.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteDesign:
+    """The design chosen for a site."""
+
+    site: int
+    system_voltage_v: int
+    choice: Choice
+    kit: SupplyKit
+    inputs: SiteInputs
+    mount_sku: str
+    mounts: int
+    enclosure_sku: str
+    enclosures: int
+    units: Mapping[str, int]

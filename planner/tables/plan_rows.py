@@ -1,0 +1,210 @@
+"""Row models of a plan's tables: the data dictionary of what the planner writes."""
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from enum import Enum
+from typing import Any, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from planner.tables.rows import Supply, TierKind
+
+
+class PlanRow(BaseModel):
+    """One row of a plan's table."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class SiteDesignRow(PlanRow):
+    """A site: its design, what it does, what it costs."""
+
+    site_id: str = Field(description="the site")
+    name: str = Field(description="its name")
+    load_profile: str = Field(description="its load profile")
+    system_voltage_v: int = Field(description="nominal bus voltage, V")
+    surface_tilt_deg: float = Field(description="tilt of the array from horizontal, degrees")
+    surface_azimuth_deg: float = Field(description="azimuth of the array, clockwise from north, degrees")
+    supply_kit: str = Field(
+        description="switches, converters, injectors and load disconnect, with their numbers"
+    )
+    feeds: str = Field(description="boxes and devices that stand behind a DC-DC converter, and which one")
+    load_disconnect: str = Field(description="what disconnects the load before the battery is too deep")
+    module_sku: str = Field(description="module")
+    modules_series: int = Field(description="modules in a string")
+    modules_parallel: int = Field(description="strings in parallel")
+    array_w: float = Field(description="nameplate power of the array, W")
+    controller_sku: str = Field(description="charge controller")
+    controllers: int = Field(description="charge controllers in parallel")
+    battery_sku: str = Field(description="battery block")
+    batteries_series: int = Field(description="blocks in a string")
+    batteries_parallel: int = Field(description="strings in parallel")
+    battery_wh: float = Field(description="rated energy of all blocks, Wh")
+    usable_wh: float = Field(description="what is left of it in the coldest spell at the end of life, Wh")
+    depth_of_discharge: float = Field(description="deepest discharge allowed, freezing included, 0 to 1")
+    mount_sku: str = Field(description="mount")
+    mounts: int = Field(description="mounts")
+    enclosure_sku: str = Field(description="enclosure")
+    enclosures: int = Field(description="enclosures")
+    load_w: float = Field(description="mean power at the bus in the month of the greatest load, W")
+    daily_load_wh: float = Field(description="the same over a day, less other supply, Wh")
+    autonomy_days: float | None = Field(
+        description="usable_wh / daily_load_wh; blank where other supply carries every month"
+    )
+    daily_depth: float = Field(description="longest night's discharge / rated energy, 0 to 1")
+    design_month: int = Field(description="month 1 to 12 with the smallest array-to-load ratio")
+    array_to_load_ratio: float | None = Field(
+        description="array energy / load in that month, the night's part through the battery; blank where "
+        "other supply carries every month"
+    )
+    charge_setpoint_v: float = Field(description="charge setpoint of a battery string at 25 C, V")
+    equalise_v: float | None = Field(
+        description="equalising setpoint of a battery string at 25 C, V; blank: charge without equalising"
+    )
+    bus_low_v: float = Field(description="bus at the load disconnect less cable drop, V")
+    bus_high_v: float = Field(description="bus when charged at the coldest, equalising included, V")
+    kit_input_min_v: float = Field(description="lowest bus voltage that every box takes, V")
+    kit_input_max_v: float = Field(description="highest bus voltage that every box takes, V")
+    string_cold_v_oc_v: float = Field(description="open-circuit voltage of a string on the coldest dawn, V")
+    string_hot_v_mp_v: float = Field(description="maximum-power voltage of a string on the hottest day, V")
+    array_i_sc_a: float = Field(description="short-circuit current of the array, A")
+    array_circuit_a: float = Field(description="least current that the array's conductors are rated for, A")
+    charge_current_a: float = Field(description="greatest charge current, gross of load, A")
+    charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
+    load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
+    temp_air_min_c: float = Field(description="extreme minimum of the air, C")
+    temp_cold_spell_c: float = Field(description="mean of the coldest spell, for the battery's capacity, C")
+    temp_air_max_c: float = Field(description="extreme maximum of the air, C")
+    temp_battery_min_c: float = Field(description="coldest battery, for freezing and charging, C")
+    temp_battery_hot_c: float = Field(
+        description="mean battery temperature of the hottest month, for its life, C"
+    )
+    climate_source: str = Field(description="where irradiation and temperatures come from")
+    climate_margin: float = Field(description="factor on built-in irradiation; 1 for the site's own")
+    equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
+    freight_cost: Decimal = Field(description="weight x the site's freight rate")
+    access_cost: Decimal = Field(description="the site's access cost")
+    installation_cost: Decimal = Field(description="labour of one installation")
+    site_cost: Decimal = Field(description="sum of the four")
+
+
+class BillRow(PlanRow):
+    """A SKU at a site."""
+
+    site_id: str = Field(description="the site")
+    sku: str = Field(description="the part")
+    category: str = Field(description="its table in the catalogue")
+    quantity: int = Field(description="units at the site")
+    unit_price: Decimal = Field(description="mean price of a unit over the fleet's order lines")
+    line_cost: Decimal = Field(description="the site's share of what the order costs, surplus left out")
+
+
+class OrderRow(PlanRow):
+    """An order line: units of a SKU from one supplier at one price."""
+
+    sku: str = Field(description="the part")
+    supplier: str = Field(description="whom to order it from")
+    category: str = Field(description="its table in the catalogue")
+    quantity_sites: int = Field(description="units that sites need")
+    quantity_spares: int = Field(description="units kept as spares")
+    quantity_surplus: int = Field(
+        description="units bought beyond that because the tier makes the whole cheaper"
+    )
+    quantity_ordered: int = Field(description="sum of the three")
+    unit_price: Decimal = Field(description="price of a unit in the plan's currency")
+    min_qty: int = Field(description="least quantity of the tier")
+    tier_kind: TierKind = Field(description="whether a tier prices all units or those beyond its threshold")
+    line_cost: Decimal = Field(description="quantity_ordered x unit_price")
+    currency: str = Field(description="ISO 4217 code of the plan's money")
+    quoted_price: Decimal = Field(description="price of a unit as the supplier quotes it")
+    quoted_currency: str = Field(description="ISO 4217 code of the quote")
+    lead_time_weeks: float | None = Field(description="weeks from order to delivery; blank: not stated")
+
+
+class EnergyRow(PlanRow):
+    """A site in a month: a mean day of it."""
+
+    site_id: str = Field(description="the site")
+    month: int = Field(description="month 1 to 12")
+    ghi_wh_m2_day: float = Field(description="irradiation of the horizontal, Wh/m2 a day")
+    poa_wh_m2_day: float = Field(
+        description="irradiation of the array's plane after horizon, shading and snow"
+    )
+    temp_air_c: float = Field(description="mean of the air, C")
+    load_wh_day: float = Field(description="load at the bus less other supply, Wh a day")
+    array_wh_day: float = Field(description="array energy at the bus, Wh a day")
+    array_to_load_ratio: float | None = Field(
+        description="their ratio, the night's load through the battery; blank where other supply carries all"
+    )
+
+
+class PortRow(PlanRow):
+    """A port in use, or a device that takes its power elsewhere."""
+
+    site_id: str = Field(description="the site")
+    role: Literal["power", "data", "uplink", "link"] = Field(
+        description="power (a device's supply, with data where the port has it), a further data port of a "
+        "device, the uplink, or an end of a link between switches"
+    )
+    device: str = Field(default="", description="the device; blank for uplinks and links")
+    instance: int | None = Field(default=None, description="which of its like at the site, from 1")
+    link: int | None = Field(default=None, description="number of the link; both of its ends have it")
+    supply: Supply | None = Field(default=None, description="how the device is powered")
+    switch_sku: str = Field(
+        default="", description="the switch; blank for a device that takes its power elsewhere"
+    )
+    switch_unit: int | None = Field(default=None, description="which of its like at the site, from 1")
+    port: str = Field(
+        description="the port, numbered in the order of switch_ports; or where the power comes from"
+    )
+    via_sku: str = Field(default="", description="injector or converter between, or blank")
+    cable_m: float | None = Field(default=None, description="length of the device's cable, m")
+    device_w: float | None = Field(default=None, description="mean power at the device while on, W")
+    port_w: float | None = Field(default=None, description="mean power leaving the port or injector, W")
+    port_max_w: float | None = Field(
+        default=None, description="greatest power leaving the port or injector, W"
+    )
+    allocated_w: float | None = Field(default=None, description="share of the switch's PoE budget, W")
+
+
+class ProblemRow(PlanRow):
+    """A site without a design, or something that deserves a second look."""
+
+    severity: Literal["unserved", "warning"] = Field(description="unserved: the site has no design")
+    code: str = Field(description="stable name of the rule")
+    site_id: str = Field(default="", description="the site, if it is about one")
+    sku: str = Field(default="", description="the part, if it is about one")
+    subject: str = Field(description="site, part, or file and line")
+    message: str = Field(description="what is wrong, in words")
+    value: float | None = Field(default=None, description="what it is, in `unit`")
+    limit: float | None = Field(default=None, description="what it should be, in `unit`")
+    unit: str = Field(default="", description="unit of value, limit and shortfall")
+    shortfall: float = Field(default=0.0, description="distance between value and limit; 0 without a number")
+
+
+#: Tables of a plan by name, in the order they are written.
+PLAN_TABLES: Mapping[str, type[PlanRow]] = {
+    "site_designs": SiteDesignRow,
+    "bill_of_materials": BillRow,
+    "procurement": OrderRow,
+    "energy_balance": EnergyRow,
+    "port_assignments": PortRow,
+    "problems": ProblemRow,
+}
+
+
+def cell_types(model: type[PlanRow]) -> dict[str, type]:
+    """Type of each column's cells as the writer knows them; an empty table keeps its types."""
+    return {name: _plain(info.annotation) for name, info in model.model_fields.items()}
+
+
+def _plain(annotation: Any) -> type:
+    """`float | None` is float; choices are text."""
+    options = [option for option in get_args(annotation) if option is not type(None)]
+    kind = options[0] if options else annotation
+    return kind if isinstance(kind, type) and not issubclass(kind, Enum) else str
+
+
+def by_column(model: type[PlanRow], rows: Sequence[PlanRow]) -> dict[str, list[Any]]:
+    """Rows turned into columns, in the model's order; each column is there without rows too."""
+    return {name: [getattr(row, name) for row in rows] for name in model.model_fields}

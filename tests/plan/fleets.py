@@ -1,0 +1,75 @@
+"""Small fleets cut from a bundled scenario with its catalogue beside it; tests change one thing at a time."""
+
+import csv
+import shutil
+from collections.abc import Callable, Collection
+from pathlib import Path
+
+from planner.pipeline import plan_fleet
+from planner.plan import Plan
+from planner.scenario import read_scenario
+from planner.units import shipped
+from tests.support import Rows, write_rows
+
+SCENARIO = shipped("scenarios") / "tundrakall"
+CATALOGUE = shipped("data") / "catalogue"
+
+#: The settings file of the cut fleets: nothing rounds the proof away, and the catalogue can be changed.
+SETTINGS = """\
+name = "Cut"
+plan_date = 2026-11-20
+currency = "EUR"
+catalogue = "catalogue"
+
+[policy]
+autonomy_days = 5
+installation_cost = 900
+
+[battery]
+enclosure_damping_k = 12
+
+[solver]
+gap = 0.0
+"""
+
+
+class Cut:
+    """A scenario in a folder, made of some sites of the bundled one."""
+
+    def __init__(self, folder: Path, sites: Collection[str]) -> None:
+        self.folder = folder
+        (folder / "catalogue").mkdir(parents=True)
+        for path in CATALOGUE.glob("*.csv"):
+            shutil.copy(path, folder / "catalogue")
+        for path in SCENARIO.glob("*.csv"):
+            shutil.copy(path, folder)
+        (folder / "scenario.toml").write_text(SETTINGS, encoding="utf-8")
+        for name in ("sites", "site_months", "horizon"):
+            self.change(name, lambda rows: [row for row in rows if row["site_id"] in sites])
+
+    def rows(self, name: str) -> Rows:
+        """Rows of a table; `name` as in `catalogue/prices`."""
+        with (self.folder / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
+            return list(csv.DictReader(stream))
+
+    def change(self, name: str, edit: Callable[[Rows], Rows]) -> "Cut":
+        """Replace the rows of a table; a table without rows goes."""
+        rows = edit(self.rows(name))
+        path = self.folder / f"{name}.csv"
+        write_rows(path, rows) if rows else path.unlink()
+        return self
+
+    def each(self, name: str, **cells: Callable[[str], str]) -> "Cut":
+        """Change cells of every row; blank cells stay blank."""
+        return self.change(
+            name,
+            lambda rows: [
+                row | {column: edit(row[column]) for column, edit in cells.items() if row[column]}
+                for row in rows
+            ],
+        )
+
+    def plan(self, **settings: str) -> Plan:
+        """The plan, with settings as `policy__autonomy_days="7"`."""
+        overrides = {name.replace("__", "."): value for name, value in settings.items()}
+        return plan_fleet(read_scenario(self.folder, overrides=overrides))
