@@ -75,7 +75,7 @@ def plan_folder(
     SolverError
         No plan was found.
     """
-    check_target(out)
+    check_target(out, inputs=[scenario])
     clock = Clock()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {})

@@ -14,7 +14,7 @@ from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
-MANIFEST = "manifest.json"
+MANIFEST, TIMINGS = "manifest.json", "timings.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,23 +33,57 @@ class Plan:
     timings: Mapping[str, float]
 
 
-def check_target(folder: Path) -> None:
+def check_target(folder: Path, *, inputs: Sequence[Path] = ()) -> None:
     """Refuse a folder that a plan may not replace, before any work is done.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the plan shall stand; what stands there is replaced.
+    inputs : sequence of Path
+        Folders that the plan is made from; the plan may neither hold them nor stand in place of one.
 
     Raises
     ------
     OutputError
         The path is a file, or a folder that holds something other than an earlier plan.
     """
+    try:
+        _check_target(folder, inputs)
+    except OSError as error:
+        raise OutputError(f"{folder} cannot be written to: {error.strerror or error}") from error
+
+
+def _check_target(folder: Path, inputs: Sequence[Path]) -> None:
+    remedy = "name a new folder, or an earlier plan to replace"
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise OutputError(f"{folder} is not a folder: name a new folder, or an earlier plan to replace")
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / MANIFEST).is_file():
-        raise OutputError(
-            f"{folder} holds files that are not a plan: name a new folder, or an earlier plan to replace"
-        )
-    parent = next(path for path in folder.resolve().parents if path.exists())
+        raise OutputError(f"{folder} is not a folder: {remedy}")
+    target = folder.resolve()
+    for kept in (Path.cwd(), *inputs):
+        if kept.resolve().is_relative_to(target):
+            raise OutputError(f"{folder} holds {kept}, which the plan would replace: {remedy}")
+    if folder.is_dir() and (strangers := _strangers(folder)):
+        raise OutputError(f"{folder} holds {strangers[0]}, which is not a plan's: {remedy}")
+    parent = next(path for path in target.parents if path.exists())
     if not parent.is_dir() or not os.access(parent, os.W_OK):
         raise OutputError(f"{parent} is not a folder one may write to: name another place for the plan")
+
+
+def _strangers(folder: Path) -> list[str]:
+    """Files of a folder that no plan wrote; all of them without a plan's manifest."""
+    names = sorted(path.name for path in folder.iterdir())
+    try:
+        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return names
+    if not isinstance(manifest, dict) or "planner_version" not in manifest:
+        return names
+    own = {
+        MANIFEST,
+        TIMINGS,
+        *(f"{table}{suffix}" for table in PLAN_TABLES for suffix in (".csv", ".parquet")),
+    }
+    return [name for name in names if name not in own or not (folder / name).is_file()]
 
 
 def write_plan(plan: Plan, folder: Path) -> list[str]:
@@ -66,7 +100,7 @@ def write_plan(plan: Plan, folder: Path) -> list[str]:
         for name, columns in plan.tables.items():
             write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
         _write_json(fresh / MANIFEST, plan.manifest)
-        _write_json(fresh / "timings.json", {stage: round(s, 4) for stage, s in plan.timings.items()})
+        _write_json(fresh / TIMINGS, {stage: round(s, 4) for stage, s in plan.timings.items()})
         _swap(fresh, target)
     except OSError as error:
         raise OutputError(f"{folder} could not be written: {error.strerror or error}") from error
@@ -84,7 +118,7 @@ def _swap(fresh: Path, target: Path) -> None:
     target.rename(aside)
     try:
         fresh.rename(target)
-    except OSError:
+    except BaseException:  # an interrupt too must leave the earlier plan where it was
         aside.rename(target)
         raise
     shutil.rmtree(aside, ignore_errors=True)

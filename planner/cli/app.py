@@ -27,12 +27,13 @@ class PlannerGroup(TyperGroup):
 
     def invoke(self, ctx: Any) -> Any:
         """Run the chosen command."""
+        as_json = "--json" in ctx.args  # the command has not read them yet
         try:
             return super().invoke(ctx)
         except InputError as error:
             from planner.cli.output import show_problems
 
-            show_problems(error.problems, stream=sys.stderr)
+            show_problems(error.problems, as_json=as_json, stream=sys.stdout if as_json else sys.stderr)
             raise typer.Exit(ExitCode.BAD_INPUT) from error
         except OutputError as error:
             typer.echo(f"planner: {error}", err=True)

@@ -19,7 +19,9 @@ from planner.errors import Severity
 
 
 def check(
-    scenario: Annotated[Path, typer.Argument(help="Folder with scenario.toml and its tables.")],
+    scenario: Annotated[
+        Path, typer.Argument(help="Folder with scenario.toml, or the name of a bundled scenario.")
+    ],
     settings: SetOption = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
@@ -33,8 +35,9 @@ def check(
       planner check scenarios/my-fleet --set policy.autonomy_days=7
     """
     from planner.scenario import check_scenario
+    from planner.units import bundled_scenario
 
-    problems = check_scenario(scenario, overrides=parse_overrides(settings))
+    problems = check_scenario(bundled_scenario(scenario), overrides=parse_overrides(settings))
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
     show_problems(errors if quiet else problems, as_json=as_json)
     note(f"{scenario}: {counted(problems)}", quiet=quiet)

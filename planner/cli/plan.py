@@ -1,8 +1,8 @@
 """`planner plan`: a scenario's fleet, designed and costed."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -12,6 +12,7 @@ from planner.cli.output import (
     QuietOption,
     SetOption,
     note,
+    number,
     parse_overrides,
     show_fields,
     show_json,
@@ -49,6 +50,8 @@ def plan(
         show_json({**made.manifest, "out": str(out), "files": files})
     elif not quiet:
         show_fields(_summary(made.manifest))
+    for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
+        note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
         note(f"no design for {site_id}: {refusal.message} [{refusal.rule}]")
     note(f"written to {out}: {', '.join(files)}", quiet=quiet)
@@ -56,18 +59,29 @@ def plan(
         raise typer.Exit(ExitCode.SITES_UNSERVED)
 
 
+def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
+    """What the figures alone do not say."""
+    warnings = sum(severity == "warning" for severity in severities)
+    if manifest["outcome"] == "stopped":
+        asked = float(manifest["settings"]["solver.gap"]["value"])
+        yield (
+            f"the proof stopped before the asked gap of {100 * asked:.2f} %: the plan is valid, and no plan "
+            f"can be more than {100 * manifest['mip_gap']:.2f} % cheaper"
+        )
+    if warnings:
+        yield f"{number(warnings, 'warning')} in the table `problems`"
+
+
 def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
     """The lines of the short summary."""
-    costs, currency = manifest["costs"], manifest["currency"]
+    costs, currency, gap = manifest["costs"], manifest["currency"], manifest["mip_gap"]
     assert isinstance(costs, dict)
-    gap = manifest["mip_gap"]
-    assert isinstance(gap, float)
     return {
         "sites planned": manifest["sites_planned"],
         "sites without a design": manifest["sites_unserved"],
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
         "no plan can cost less than": manifest["best_bound"],
-        "gap": f"{100 * gap:.2f} %",
+        "gap": f"{100 * gap:.2f} %" if isinstance(gap, float) else "",
         "outcome": manifest["outcome"],
     }

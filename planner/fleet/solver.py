@@ -20,7 +20,7 @@ class Outcome(StrEnum):
     OPTIMAL = "optimal"
     WITHIN_GAP = "within_gap"
     STOPPED = "stopped"
-    NO_SITES = "no_sites"
+    NONE_SERVED = "none_served"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

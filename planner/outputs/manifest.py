@@ -26,7 +26,7 @@ def manifest(
     unit = minor_unit(settings.currency)
     bound = Decimal(solution.best_bound if solution else 0).quantize(unit, "ROUND_FLOOR")
     bound = min(bound, total)
-    gap = float((total - bound) / total) if total else 0.0
+    gap = round(float((total - bound) / total), 8) if solution and total else None
     values = _flat(settings.model_dump(mode="json"))
     return {
         "planner_version": __version__,
@@ -43,8 +43,8 @@ def manifest(
         "total_cost": str(total),
         "objective": str(total),
         "best_bound": str(bound),
-        "mip_gap": round(gap, 8),
-        "outcome": (solution.outcome if solution else Outcome.NO_SITES).value,
+        "mip_gap": gap,
+        "outcome": (solution.outcome if solution else Outcome.NONE_SERVED).value,
         "work": dict(solution.notes) if solution else {},
         "kits_left_out": sum(result.left_out for result in fleet.kits.values()),
         "sites_planned": sites_planned,

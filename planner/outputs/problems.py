@@ -58,14 +58,23 @@ def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
                 limit=offer.stock_qty,
                 unit="units",
             )
-        if ordered % offer.pack_qty or ordered < offer.min_order_qty:
+        if ordered < offer.min_order_qty:
             yield _warning(
-                "order-breaks-pack",
-                f"the order is not whole packs of {offer.supplier} or is under the least order; packs do not "
-                "limit the plan",
+                "order-under-least",
+                f"less is ordered than {offer.supplier} sells at least; least orders do not limit the plan",
                 sku=offer.sku,
                 value=ordered,
-                limit=offer.pack_qty,
+                limit=offer.min_order_qty,
+                unit="units",
+            )
+        if broken := ordered % offer.pack_qty:
+            yield _warning(
+                "order-breaks-pack",
+                f"the order is not whole packs of {offer.pack_qty} of {offer.supplier}; packs do not limit "
+                "the plan",
+                sku=offer.sku,
+                value=ordered,
+                limit=ordered + offer.pack_qty - broken,
                 unit="units",
             )
 

@@ -128,8 +128,8 @@ def test_parents_of_the_plan_are_made_and_an_earlier_plan_is_replaced(folder: Pa
     out = tmp_path / "plans" / "deep"
     check_target(out)
     out.mkdir(parents=True)
-    (out / "manifest.json").write_text("{}")
-    (out / "stale.csv").write_text("old")
+    (out / "manifest.json").write_text('{"planner_version": "0.0.1"}')
+    (out / "problems.csv").write_text("old")
     scenario = tmp_path / "scenario"
     shutil.copytree(FLEET, scenario)
     lines = (scenario / "sites.csv").read_text().splitlines()
@@ -137,6 +137,6 @@ def test_parents_of_the_plan_are_made_and_an_earlier_plan_is_replaced(folder: Pa
     for name in ("site_months.csv", "horizon.csv"):
         (scenario / name).unlink(missing_ok=True)
     plan_folder(scenario, out, overrides=QUICK)
-    assert not (out / "stale.csv").exists()
+    assert (out / "problems.csv").read_text() != "old"
     assert (out / "procurement.parquet").exists()
     assert [path.name for path in out.parent.iterdir()] == ["deep"]
