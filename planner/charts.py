@@ -17,7 +17,7 @@ from planner.plan import MANIFEST
 WIDTH, MARGIN = 640, 24
 CHART_TOP, CHART_HEIGHT = 104, 170  # of the year's bars
 BAR_TOP, BAR_STEP, BAR_LEFT, BAR_RIGHT = 64, 26, 160, 92  # of the costs' bars
-NAME_MAX = 40  # characters of a site's name that fit
+NAME_MAX = 32  # characters of a site's name that fit
 MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 #: Colours that people with colour blindness tell apart (Okabe and Ito, Color Universal Design), on panels
