@@ -22,6 +22,7 @@ ORDER = (
     "fleet",
     "procurement",
     "plan",
+    "charts",
     "outputs",
     "pipeline",
     "cli",

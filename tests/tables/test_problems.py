@@ -4,6 +4,7 @@ The faults are the inputs themselves; what must be reported follows from where t
 """
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
@@ -16,8 +17,8 @@ from tests.support import SETTINGS, Rows, table, with_cell, write_rows, write_sc
 ERROR, WARNING = Severity.ERROR, Severity.WARNING
 
 
-def problems_of(folder: Path, **content: object) -> list[Problem]:
-    return check_scenario(write_scenario(folder, **content))  # type: ignore[arg-type]
+def problems_of(folder: Path, *, tables: Mapping[str, Rows | str | bytes] | None = None) -> list[Problem]:
+    return check_scenario(write_scenario(folder, tables=tables))
 
 
 def only(problems: list[Problem]) -> Problem:
