@@ -32,7 +32,9 @@ from planner.sites import (
     month_values,
     own_months,
     place_of,
+    recovery_days_max,
     site_arrays,
+    wind_design_m_s,
 )
 
 CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
@@ -294,14 +296,15 @@ def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
     kits = fleet.kits[site.load_profile, voltage].kits
     if not kits:
         return None
-    t, climate, plane = fleet.tilt[i], fleet.climate, fleet.plane
-    day, night = site_load_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
+    t, climate, plane, policy = fleet.tilt[i], fleet.climate, fleet.plane, fleet.scenario.settings.policy
+    day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
     return SiteInputs(
         site_id=site.site_id,
         poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
         poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t],
         clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
         temp_cell_c=plane.temp_cell_c[i, :, t],
+        temp_air_c=climate.temp_air_c[i],
         temp_air_min_c=float(climate.temp_air_min_c[i]),
         temp_air_max_c=float(climate.temp_air_max_c[i]),
         temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
@@ -311,6 +314,11 @@ def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
         autonomy_days=float(fleet.arrays.autonomy_days[i]),
         array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]),
         module_area_max_m2=site.module_area_max_m2,
+        bus_grounding=site.bus_grounding,
+        enclosure_damping_k=site.enclosure_damping_k,
+        enclosure_rise_k=site.enclosure_rise_k,
+        recovery_days_max=recovery_days_max(site, policy),
+        wind_design_m_s=wind_design_m_s(site, policy),
         kits=kits,
         day_wh=day[0],
         night_wh=night[0],

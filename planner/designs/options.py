@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, make_columns
-from planner.designs.inputs import EPS, FloatArray, IntArray, SiteInputs, net_load
-from planner.designs.stores import Stores, make_stores
+from planner.designs.inputs import EPS, FloatArray, IntArray, SiteInputs
+from planner.designs.stores import Stores, make_stores, strings_for_load
 from planner.designs.strings import Demands, least_strings, make_demands, within_bounds
 from planner.settings import Settings
 
@@ -90,8 +90,10 @@ def site_options(
     columns, strings, current = columns.take(used), np.where(keep, strings, 0.0)[:, used], current[:, used]
     chosen = np.where(stores.controllers_fit[:, columns.controller], strings.astype(np.int16)[demands.row], 0)
     blocks = least_batteries(inputs, cat, stores, demands, columns, current, settings)
-    most = cat.battery("batteries_parallel_max")[stores.battery].astype(np.int16)
+    limit = cat.battery("batteries_parallel_max")[stores.battery]
+    most = np.where(stores.strings > 0, stores.strings, limit).astype(np.int16)
     chosen[blocks > most[:, None]] = 0
+    settle_heated(stores, columns, chosen, blocks)
     return _gather(inputs, cat, system_voltage_v, stores, columns, chosen, blocks)
 
 
@@ -162,17 +164,33 @@ def least_batteries(
 ) -> NDArray[np.int16]:
     """Least battery strings for autonomy, daily depth, discharge and charge current (P, A)."""
     own, draw = np.unique(columns.own_w, return_inverse=True)
-    day, night = net_load(inputs, inputs.day_wh, inputs.night_wh, own)
-    daily, nightly = (day + night).max(axis=2), night.max(axis=2)  # (K, O)
-    depth = np.where(
-        cat.lead_acid, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp
-    )
-    reserve = battery.strings_needed(inputs.autonomy_days * daily[stores.kit], stores.usable_wh[:, None])
-    cycled = (depth[stores.battery] * stores.string_wh)[:, None]
-    cycling = battery.strings_needed(nightly[stores.kit], cycled)
-    greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]
-    discharge = battery.strings_needed(greatest, cat.battery("discharge_current_max_a")[stores.battery])
-    least = np.maximum(np.maximum(reserve, cycling), np.maximum(discharge, 1.0)[:, None])
+    least = strings_for_load(inputs, cat, stores, own, settings)
     charge = current[demands.row] / cat.battery("charge_current_max_a")[stores.battery][:, None]
     charge = np.ceil(charge - battery.WHOLE_TOLERANCE)
     return np.minimum(np.maximum(least[:, draw], charge), MANY).astype(np.int16)
+
+
+def settle_heated(
+    stores: Stores, columns: Columns, strings: NDArray[np.int16], blocks: NDArray[np.int16]
+) -> None:
+    """Rows of a number of battery strings take that number, in place, and yield to rows of fewer strings.
+
+    Fewer heaters ask for no more array, so of the same kit, battery, setpoint, module and controller only
+    designs stay that have fewer modules or controllers than those with fewer battery strings.
+    """
+    heated = np.flatnonzero(stores.strings)
+    if not len(heated):
+        return
+    blocks[heated] = stores.strings[heated, None]
+    store = np.column_stack([stores.kit, stores.battery, stores.setpoint_v])[heated]
+    same = np.unique(store, axis=0, return_inverse=True)[1].ravel()
+    parts = columns.groups(np.zeros_like(columns.series))
+    shape = int(same.max()) + 1, int(parts.max(initial=-1)) + 1, int(columns.controllers.max(initial=0)) + 1
+    least = np.full(shape, np.inf)  # modules, with no more controllers
+    for number in np.unique(stores.strings[heated]):
+        at = np.flatnonzero(stores.strings[heated] == number)
+        rows, place = heated[at], (same[at, None], parts[None, :], columns.controllers[None, :])
+        modules = np.where(strings[rows] > 0, strings[rows] * columns.series, np.inf)
+        strings[rows] = np.where(modules < least[place], strings[rows], 0)
+        np.minimum.at(least, place, modules)
+        np.minimum.accumulate(least, axis=2, out=least)
