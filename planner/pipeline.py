@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
 from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
+from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.pricing import Pricer, SiteOffer, make_fittings, make_part_index
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
@@ -211,7 +212,17 @@ def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
         if kit is not None:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
             shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
-    return best_tilt(fleet.plane, shape)
+    poa = np.where(tilts_built(fleet)[:, None, :], fleet.plane.poa_wh_m2_day, -1.0)
+    return best_tilt(replace(fleet.plane, poa_wh_m2_day=poa), shape)
+
+
+def tilts_built(fleet: Fleet) -> NDArray[np.bool_]:
+    """Tilts that some mount takes in each site's wind (S, T); all of them where none does."""
+    policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
+    wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
+    fits = fleet.pricer.fittings.mounts_fit(fleet.plane.surface_tilt_deg, wind[:, None]).any(axis=2)
+    none = np.asarray(fits.sum(axis=1) == 0)
+    return np.asarray(fits | none[:, None])
 
 
 class SiteOffers:
@@ -259,11 +270,7 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
     if not offer.options:
         return explain(fleet, i)
     if not fleet.pricer.buildable(offer):
-        return Refusal(
-            rule="no-mount",
-            subject=site.site_id,
-            message="no mount on sale suits the tilt and a module, or no enclosure a battery block",
-        )
+        return no_fitting(site.site_id, fleet.pricer, offer)
     return offer
 
 
@@ -287,6 +294,7 @@ def site_designs(fleet: Fleet, i: int) -> SiteOffer:
         surface_tilt_deg=tilt,
         freight_per_kg=float(site.freight_per_kg),
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
+        wind_design_m_s=wind_design_m_s(site, settings.policy),
     )
 
 

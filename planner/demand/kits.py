@@ -70,8 +70,8 @@ class SupplyKit:
         Ports taken by uplinks and by links between switches.
     feeds : tuple of (sku or device, converter SKU)
         What stands behind a DC-DC converter, sorted.
-    groundings : frozenset
-        Poles of the bus that may be earthed, by the boxes that do not isolate.
+    groundings : tuple of BusGrounding
+        Groundings of the bus that every box accepts.
     """
 
     load_profile: str
@@ -92,7 +92,7 @@ class SupplyKit:
     ports: tuple[PortAssignment, ...]
     links: tuple[LinkEnd, ...] = ()
     feeds: tuple[tuple[str, str], ...] = ()
-    groundings: frozenset[BusGrounding] = frozenset(BusGrounding)
+    groundings: tuple[BusGrounding, ...] = tuple(BusGrounding)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

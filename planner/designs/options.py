@@ -8,7 +8,8 @@ A design is left out only where another one of the same SKUs needs no more of an
 could be cheapest at some prices is lost.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, make_columns
-from planner.designs.inputs import EPS, FloatArray, IntArray, SiteInputs
+from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
 from planner.designs.stores import Stores, make_stores, strings_for_load
 from planner.designs.strings import Demands, least_strings, make_demands, within_bounds
 from planner.settings import Settings
@@ -79,11 +80,41 @@ def site_options(
     settings : Settings
         Of the scenario.
     """
-    cat = catalogue
-    stores = make_stores(inputs, cat, system_voltage_v, settings)
-    demands = make_demands(inputs, cat, stores)
-    columns = make_columns(inputs, cat, stores.chargers, settings)
+    stores = make_stores(inputs, catalogue, system_voltage_v, settings)
+    demands = make_demands(inputs, catalogue, stores)
+    columns = make_columns(inputs, catalogue, stores.chargers, settings)
     columns = columns.take(within_bounds(inputs, demands, columns))
+    parts, rows = [], stores.first_rows
+    while len(rows):
+        some = stores.take(rows)
+        part = size_rows(inputs, catalogue, some, columns, settings)
+        parts.append(replace(part, rows=rows))
+        rows = stores.next_rows(rows[part.wants_more])
+    rows, used, strings, blocks = _join(parts, len(columns.module))
+    stores, columns = stores.take(rows), columns.take(used)
+    settle_heated(stores, columns, strings, blocks)
+    return _gather(inputs, catalogue, system_voltage_v, stores, columns, strings, blocks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizedRows:
+    """Least array and battery strings of some store rows (N) with the columns (U) that any of them uses.
+
+    `wants_more` (N,) marks rows of too few heated battery strings for one of their columns.
+    """
+
+    rows: IntArray
+    used: BoolArray  # (A,)
+    strings: NDArray[np.int16]
+    blocks: NDArray[np.int16]
+    wants_more: BoolArray
+
+
+def size_rows(
+    inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, columns: Columns, settings: Settings
+) -> SizedRows:
+    """Least strings of array and battery for every row and column; none where the limits forbid it."""
+    demands = make_demands(inputs, cat, stores)
     strings, current = least_strings(inputs, demands, columns)
     keep = without_longer_strings(columns, strings, current) > 0
     used = np.asarray(keep.any(axis=0), dtype=bool)
@@ -92,9 +123,32 @@ def site_options(
     blocks = least_batteries(inputs, cat, stores, demands, columns, current, settings)
     limit = cat.battery("batteries_parallel_max")[stores.battery]
     most = np.where(stores.strings > 0, stores.strings, limit).astype(np.int16)
-    chosen[blocks > most[:, None]] = 0
-    settle_heated(stores, columns, chosen, blocks)
-    return _gather(inputs, cat, system_voltage_v, stores, columns, chosen, blocks)
+    short = (chosen > 0) & (blocks > most[:, None])
+    return SizedRows(
+        rows=np.arange(len(stores.kit)),
+        used=used,
+        strings=np.where(short, 0, chosen).astype(np.int16),
+        blocks=blocks,
+        wants_more=np.asarray((stores.strings > 0) & short.any(axis=1), dtype=bool),
+    )
+
+
+def _join(
+    parts: Sequence[SizedRows], columns: int
+) -> tuple[IntArray, BoolArray, NDArray[np.int16], NDArray[np.int16]]:
+    """Rows in rising order, columns that any uses, and their strings and blocks."""
+    used = np.zeros(columns, dtype=bool)
+    for part in parts:
+        used |= part.used
+    rows = np.concatenate([np.zeros(0, dtype=np.int64), *(part.rows for part in parts)])
+    strings, blocks = (np.zeros((len(rows), int(used.sum())), dtype=np.int16) for _ in range(2))
+    place, after = np.cumsum(used) - 1, 0
+    for part in parts:
+        at = np.ix_(np.arange(after, after + len(part.rows)), place[part.used])
+        strings[at], blocks[at] = part.strings, part.blocks
+        after += len(part.rows)
+    order = np.argsort(rows, kind="stable")
+    return rows[order], used, strings[order], blocks[order]
 
 
 def _gather(

@@ -49,6 +49,29 @@ class Stores:
         """Controllers that charge some row (C,)."""
         return np.asarray(self.controllers_fit.any(axis=0), dtype=bool)
 
+    def take(self, rows: IntArray) -> "Stores":
+        """The rows at the given places."""
+        return Stores(**{f.name: getattr(self, f.name)[rows] for f in fields(Stores)})
+
+    @property
+    def first_rows(self) -> IntArray:
+        """Rows with the least number of battery strings, and those that leave it open."""
+        return np.flatnonzero(self._starts)
+
+    @property
+    def _starts(self) -> BoolArray:
+        """Rows of another kit, battery or setpoint than the row before (P,)."""
+        same = np.ones(len(self.kit), dtype=bool)
+        for column in (self.kit, self.battery, self.setpoint_v):
+            same[1:] &= column[1:] == column[:-1]
+        same[:1] = False
+        return ~same
+
+    def next_rows(self, rows: IntArray) -> IntArray:
+        """The rows with one battery string more, where there are any."""
+        after = rows[rows + 1 < len(self.kit)] + 1
+        return after[~self._starts[after]]
+
 
 def make_stores(
     inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings

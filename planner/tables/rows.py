@@ -58,6 +58,14 @@ class Supply(StrEnum):
     AC = "ac"
 
 
+class BusGrounding(StrEnum):
+    """Which pole of a DC bus is tied to earth; of a box, which pole its case and shields are tied to."""
+
+    NEGATIVE = "negative"
+    POSITIVE = "positive"
+    FLOATING = "floating"
+
+
 class Allocation(StrEnum):
     """What a PoE port sets aside of the switch's budget: the class's power, or the device's maximum."""
 
@@ -70,14 +78,6 @@ class TierKind(StrEnum):
 
     ALL_UNITS = "all_units"
     INCREMENTAL = "incremental"
-
-
-class BusGrounding(StrEnum):
-    """Which pole of the DC bus is earthed."""
-
-    NEGATIVE = "negative"
-    POSITIVE = "positive"
-    FLOATING = "floating"
 
 
 class SiteRow(Row):
@@ -96,7 +96,7 @@ class SiteRow(Row):
         None, description="nominal DC bus, 12, 24 or 48; blank: any of policy.system_voltages_v"
     )
     bus_grounding: BusGrounding = Field(
-        BusGrounding.NEGATIVE, description="pole of the DC bus that is earthed"
+        BusGrounding.NEGATIVE, description="pole of the DC bus that is tied to earth"
     )
     array_to_load_ratio: float | None = Field(
         None, ge=1, le=5, description="least array energy / load in every month; blank: policy"

@@ -118,7 +118,7 @@ def random_kits(pick, base):
             input_max_v=pick(14.5, 15.0, 15.6) * base,
             load_terminal=True,
             max_current_a=pick(0.5, 2.0),
-            groundings=pick(frozenset(BusGrounding), frozenset({BusGrounding.NEGATIVE})),
+            groundings=pick(tuple(BusGrounding), (BusGrounding.NEGATIVE,)),
         ),
         kit(
             input_max_v=pick(15.2, 17.0) * base, temp_min_c=pick(-40.0, -15.0), max_current_a=pick(0.5, 30.0)

@@ -76,7 +76,7 @@ def test_a_controller_that_fits_is_found_among_those_that_do_not():
 
 
 def test_boxes_that_lie_on_the_other_pole_are_refused():
-    only_negative = kit(groundings=frozenset({NEGATIVE, FLOATING}))
+    only_negative = kit(groundings=(NEGATIVE, FLOATING))
     box = controller(common_terminal="none")
     assert feasible(site(only_negative, load_w=3.0), module(), battery(), box)
     one = refusal(site(only_negative, load_w=3.0, bus_grounding=POSITIVE), module(), battery(), box)
