@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +21,7 @@ from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
 from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
+from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.pricing import Pricer, SiteOffer, make_fittings, make_part_index
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
@@ -32,7 +33,9 @@ from planner.sites import (
     month_values,
     own_months,
     place_of,
+    recovery_days_max,
     site_arrays,
+    wind_design_m_s,
 )
 
 CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
@@ -209,7 +212,17 @@ def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
         if kit is not None:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
             shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
-    return best_tilt(fleet.plane, shape)
+    poa = np.where(tilts_built(fleet)[:, None, :], fleet.plane.poa_wh_m2_day, -1.0)
+    return best_tilt(replace(fleet.plane, poa_wh_m2_day=poa), shape)
+
+
+def tilts_built(fleet: Fleet) -> NDArray[np.bool_]:
+    """Tilts that some mount takes in each site's wind (S, T); all of them where none does."""
+    policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
+    wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
+    fits = fleet.pricer.fittings.mounts_fit(fleet.plane.surface_tilt_deg, wind[:, None]).any(axis=2)
+    none = np.asarray(fits.sum(axis=1) == 0)
+    return np.asarray(fits | none[:, None])
 
 
 class SiteOffers:
@@ -257,11 +270,7 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
     if not offer.options:
         return explain(fleet, i)
     if not fleet.pricer.buildable(offer):
-        return Refusal(
-            rule="no-mount",
-            subject=site.site_id,
-            message="no mount on sale suits the tilt and a module, or no enclosure a battery block",
-        )
+        return no_fitting(site.site_id, fleet.pricer, offer)
     return offer
 
 
@@ -285,6 +294,7 @@ def site_designs(fleet: Fleet, i: int) -> SiteOffer:
         surface_tilt_deg=tilt,
         freight_per_kg=float(site.freight_per_kg),
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
+        wind_design_m_s=wind_design_m_s(site, settings.policy),
     )
 
 
@@ -294,14 +304,15 @@ def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
     kits = fleet.kits[site.load_profile, voltage].kits
     if not kits:
         return None
-    t, climate, plane = fleet.tilt[i], fleet.climate, fleet.plane
-    day, night = site_load_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
+    t, climate, plane, policy = fleet.tilt[i], fleet.climate, fleet.plane, fleet.scenario.settings.policy
+    day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
     return SiteInputs(
         site_id=site.site_id,
         poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
         poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t],
         clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
         temp_cell_c=plane.temp_cell_c[i, :, t],
+        temp_air_c=climate.temp_air_c[i],
         temp_air_min_c=float(climate.temp_air_min_c[i]),
         temp_air_max_c=float(climate.temp_air_max_c[i]),
         temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
@@ -311,6 +322,11 @@ def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
         autonomy_days=float(fleet.arrays.autonomy_days[i]),
         array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]),
         module_area_max_m2=site.module_area_max_m2,
+        bus_grounding=site.bus_grounding,
+        enclosure_damping_k=site.enclosure_damping_k,
+        enclosure_rise_k=site.enclosure_rise_k,
+        recovery_days_max=recovery_days_max(site, policy),
+        wind_design_m_s=wind_design_m_s(site, policy),
         kits=kits,
         day_wh=day[0],
         night_wh=night[0],

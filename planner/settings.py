@@ -30,6 +30,12 @@ class Policy(Group):
         le=5,
         description="least array energy / load, every month (IEEE 1562, non-critical, from memory)",
     )
+    recovery_days_max: float | None = Field(
+        default=None, gt=0, le=365, description="days in which the array refills a used reserve; unset: any"
+    )
+    wind_design_m_s: float | None = Field(
+        default=None, gt=0, le=120, description="gust that mounts and modules stand; unset: not checked"
+    )
     system_voltages_v: tuple[Literal[12, 24, 48], ...] = Field(
         default=(12, 24, 48), min_length=1, description="nominal DC bus voltages a site may have"
     )
@@ -93,6 +99,9 @@ class ArraySettings(Group):
     ageing_loss: Fraction = Field(
         default=0.05, description="module power lost by mid-life, 0.5 % a year x 10 (common practice)"
     )
+    wind_pressure_coefficient: float = Field(
+        default=1.5, gt=0, le=5, description="net pressure on a module / wind's (common practice, no source)"
+    )
     irradiance_factor_isc: float = Field(
         default=1.25, ge=1, le=1.5, description="bright-sky factor on short-circuit current (NEC 690.8(A))"
     )
@@ -108,6 +117,9 @@ class BatterySettings(Group):
         default=0.20, description="greatest daily discharge / rated capacity"
     )
     daily_depth_max_lfp: Share = Field(default=0.60, description="greatest daily discharge / rated capacity")
+    equalise_required: bool = Field(
+        default=False, description="a battery with an equalising voltage must be equalised"
+    )
     temperature_derating: bool = Field(
         default=True, description="lead-acid capacity falls with cold (IEEE 485 table)"
     )
@@ -117,7 +129,9 @@ class BatterySettings(Group):
         le=30,
         description="how far the enclosure keeps a battery above the extreme minimum",
     )
-    enclosure_rise_k: float = Field(default=5.0, ge=0, le=40, description="battery above hot-month mean air")
+    enclosure_rise_k: float = Field(
+        default=5.0, ge=0, le=40, description="how far sun and boxes warm the enclosure above the air outside"
+    )
 
 
 class SolverSettings(Group):

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from planner.climate import OwnMonths
 from planner.scenario import Scenario
-from planner.settings import Settings
+from planner.settings import Policy, Settings
 from planner.tables.rows import HorizonRow, SiteMonthRow, SiteRow
 from planner.units import MONTHS
 
@@ -50,6 +50,16 @@ def site_arrays(sites: Sequence[SiteRow], settings: Settings) -> SiteArrays:
         autonomy_days=column("autonomy_days", settings.policy.autonomy_days),
         array_to_load_ratio=column("array_to_load_ratio", settings.policy.array_to_load_ratio),
     )
+
+
+def recovery_days_max(site: SiteRow, policy: Policy) -> float | None:
+    """Days in which the array refills a used reserve: the site's, else the policy's; None: any."""
+    return policy.recovery_days_max if site.recovery_days_max is None else site.recovery_days_max
+
+
+def wind_design_m_s(site: SiteRow, policy: Policy) -> float | None:
+    """Gust that mounts and modules stand: the site's, else the policy's; None: not checked."""
+    return policy.wind_design_m_s if site.wind_design_m_s is None else site.wind_design_m_s
 
 
 def month_values(rows: Sequence[SiteMonthRow], place: dict[str, int], name: str) -> FloatArray:

@@ -28,6 +28,7 @@ from planner.errors import Refusal
 from planner.scenario import Tables
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow
+from planner.tables.rows import BusGrounding
 
 #: Lowest bus voltage at which currents are taken: load disconnect less cable drop, per 12 V
 #: (common practice, no source).
@@ -69,6 +70,8 @@ class SupplyKit:
         Ports taken by uplinks and by links between switches.
     feeds : tuple of (sku or device, converter SKU)
         What stands behind a DC-DC converter, sorted.
+    groundings : tuple of BusGrounding
+        Groundings of the bus that every box accepts.
     """
 
     load_profile: str
@@ -89,6 +92,7 @@ class SupplyKit:
     ports: tuple[PortAssignment, ...]
     links: tuple[LinkEnd, ...] = ()
     feeds: tuple[tuple[str, str], ...] = ()
+    groundings: tuple[BusGrounding, ...] = tuple(BusGrounding)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

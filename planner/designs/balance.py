@@ -15,6 +15,7 @@ from planner.designs.inputs import (
     block_usable_wh,
     net_load,
 )
+from planner.designs.stores import block_heater_wh
 from planner.settings import Settings
 from planner.tables.catalogue import BatteryRow, ControllerKind, ControllerRow
 
@@ -44,10 +45,15 @@ class Balance:
     load_wh_day, array_wh_day, array_to_load_ratio : (12,)
         Load at the bus less other supply, the array's energy there, and that energy over the load with the
         night's part through the battery; infinite where other supply carries the month.
+    heater_wh_day : (12,)
+        What the battery's heaters draw, part of the load.
     array_w, battery_wh, usable_wh : float
         Nameplate, rated, and what is left of it in the cold at the end of life.
     autonomy_days, daily_depth : float
-        `usable_wh` over the greatest month's load, and the longest night's discharge over rated energy.
+        `usable_wh` over the greatest month's load less heaters, and the longest night's discharge over rated
+        energy.
+    recovery_days : float
+        Days in which the array refills a reserve of the asked days, in the month that takes longest.
     bus_low_v, bus_high_v : float
         Window of the bus; the top includes equalising where `equalise_v` is stated.
     equalise_v : float or None
@@ -61,6 +67,7 @@ class Balance:
     """
 
     load_wh_day: FloatArray
+    heater_wh_day: FloatArray
     array_wh_day: FloatArray
     array_to_load_ratio: FloatArray
     array_w: float
@@ -69,6 +76,7 @@ class Balance:
     depth_of_discharge: float
     autonomy_days: float
     daily_depth: float
+    recovery_days: float
     bus_low_v: float
     bus_high_v: float
     equalise_v: float | None
@@ -95,17 +103,22 @@ def design_balance(
     controller = catalogue.controllers[choice.controller]
     own = np.array([controller.own_draw_w * choice.controllers])
     one = slice(choice.kit, choice.kit + 1)
-    day, night = (part[0, 0] for part in net_load(inputs, inputs.day_wh[one], inputs.night_wh[one], own))
+    cold, blocks = battery_temp_min_c(inputs, settings), choice.batteries_series * choice.batteries_parallel
+    heat = block_heater_wh(catalogue, inputs, settings)[choice.battery] * blocks
+    loads = inputs.day_wh[one], inputs.night_wh[one], own
+    by_day, by_night = net_load(inputs, *loads)
+    rested = (by_day + by_night)[0, 0]  # heaters rest while the reserve is used
+    day, night = (part[0, 0] for part in net_load(inputs, loads[0] + heat, *loads[1:]))
     energy, current = array_of(inputs, choice, catalogue, settings)
     need = day + night / store.round_trip_efficiency
-    cold, blocks = battery_temp_min_c(inputs, settings), choice.batteries_series * choice.batteries_parallel
     usable = float(block_usable_wh(catalogue, inputs, settings)[choice.battery]) * blocks
-    rated, most = store.capacity_ah * store.nominal_v * blocks, float((day + night).max())
+    rated, most = store.capacity_ah * store.nominal_v * blocks, float(rested.max())
     equalise = _equalise_v(inputs, choice, store, controller, cold)
     cold_v = pv_array.cold_v_oc_v(module.v_oc_v, module.beta_voc_per_k, inputs.temp_air_min_c)
     hot_v = pv_array.hot_v_mp_v(module.v_mp_v, module.gamma_pmp_per_k, inputs.temp_air_max_c)
     return Balance(
         load_wh_day=day + night,
+        heater_wh_day=heat,
         array_wh_day=energy,
         array_to_load_ratio=np.divide(energy, need, out=np.full(need.shape, np.inf), where=need > 0),
         array_w=module.nameplate_w * choice.modules_series * choice.modules_parallel,
@@ -114,6 +127,9 @@ def design_balance(
         depth_of_discharge=float(battery_depth(catalogue, cold)[choice.battery]),
         autonomy_days=usable / most if most > 0 else np.inf,
         daily_depth=float(night.max()) / rated,
+        recovery_days=_recovery_days(
+            inputs.autonomy_days * rested / store.round_trip_efficiency, energy - need
+        ),
         bus_low_v=float(
             bus.bottom_v(store.disconnect_v, choice.batteries_series, settings.demand.bus_cable_drop)
         ),
@@ -132,6 +148,12 @@ def design_balance(
     )
 
 
+def _recovery_days(used_wh: FloatArray, surplus_wh: FloatArray) -> float:
+    """Days in which a surplus refills what was used, of the month (12,) that takes longest."""
+    days = np.divide(used_wh, surplus_wh, out=np.full(used_wh.shape, np.inf), where=surplus_wh > 0)
+    return float(np.where(used_wh > 0, days, 0.0).max())
+
+
 def _top_v(
     setpoint_v: float, choice: Choice, store: BatteryRow, controller: ControllerRow, cold_c: float
 ) -> float:
@@ -140,7 +162,7 @@ def _top_v(
         bus.charging_top_v(
             setpoint_v,
             choice.batteries_series,
-            store.temp_compensation_v_per_k,
+            store.temp_compensation_v_per_k if controller.temp_compensated else 0.0,
             cold_c,
             controller.charge_max_v,
         )

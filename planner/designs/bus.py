@@ -1,7 +1,7 @@
 """The window of the DC bus, from the charged cold battery down to the load disconnect.
 
-Equalising, where a maker gives a voltage for it, is a separate, optional charge: it is done where the
-kit's window and the controller hold it, and left out where they don't; it never costs a design.
+Equalising, where a maker gives a voltage for it, is a separate charge: it is done where the kit's window and
+the controller hold it. Where they don't it is left out, or the design is, by `battery.equalise_required`.
 """
 
 import numpy as np
@@ -37,6 +37,38 @@ def charging_top_v(
     """
     raised = np.asarray(setpoint_v, dtype=float) + np.asarray(compensation_v_per_k) * cold_k(temp_c)
     return np.asarray(np.minimum(np.asarray(series) * raised, cap_v))
+
+
+def hot_k(temp_c: ArrayLike) -> FloatArray:
+    """How far a battery is above the temperature of its setpoints, K (0 or positive)."""
+    return np.maximum(np.asarray(temp_c, dtype=float) - TEMP_SETPOINT_C, 0.0)
+
+
+def constant_range_v(
+    least_v: ArrayLike,
+    most_v: ArrayLike,
+    compensation_v_per_k: ArrayLike,
+    temp_cold_c: ArrayLike,
+    temp_hot_c: ArrayLike,
+) -> tuple[FloatArray, FloatArray]:
+    """Setpoints of a block, lowest and highest, that stay right without following its temperature.
+
+    A charge that does not rise in the cold leaves a lead-acid battery half full; one that does not fall in
+    the heat dries it out. A constant setpoint is allowed where it lies in the maker's range, shifted by the
+    compensation he asks for, both at the coldest and at the hottest. Empty where the first exceeds the
+    second; without compensation it is the maker's own range.
+
+    Parameters
+    ----------
+    least_v, most_v, compensation_v_per_k : array
+        Of one block: the maker's range at 25 C, and its change per K (negative or 0).
+    temp_cold_c, temp_hot_c : array
+        Coldest and hottest battery.
+    """
+    slope = np.asarray(compensation_v_per_k, dtype=float)
+    least = np.asarray(least_v, dtype=float) + slope * cold_k(temp_cold_c)
+    most = np.asarray(most_v, dtype=float) + slope * hot_k(temp_hot_c)
+    return np.asarray(least), np.asarray(most)
 
 
 def setpoint_v(

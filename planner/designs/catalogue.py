@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.scenario import Tables
-from planner.tables.catalogue import BatteryRow, Chemistry, ControllerKind, ControllerRow, ModuleRow
+from planner.tables.catalogue import (
+    BatteryRow,
+    Chemistry,
+    CommonTerminal,
+    ControllerKind,
+    ControllerRow,
+    ModuleRow,
+)
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -28,6 +35,8 @@ class CatalogueArrays:
     controllers: tuple[ControllerRow, ...]
     lead_acid: BoolArray = field(init=False, repr=False, compare=False)
     mppt: BoolArray = field(init=False, repr=False, compare=False)
+    common_negative: BoolArray = field(init=False, repr=False, compare=False)
+    common_positive: BoolArray = field(init=False, repr=False, compare=False)
     _columns: dict[tuple[str, str], FloatArray] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
@@ -37,6 +46,12 @@ class CatalogueArrays:
         columns |= _columns("controller", ControllerRow, self.controllers)
         lead_acid = np.array([row.chemistry is not Chemistry.LFP for row in self.batteries], dtype=bool)
         mppt = np.array([row.kind is ControllerKind.MPPT for row in self.controllers], dtype=bool)
+        common = [row.common_terminal for row in self.controllers]
+        for name, pole in (
+            ("common_negative", CommonTerminal.NEGATIVE),
+            ("common_positive", CommonTerminal.POSITIVE),
+        ):
+            object.__setattr__(self, name, np.array([one is pole for one in common], dtype=bool))
         object.__setattr__(self, "_columns", columns)
         object.__setattr__(self, "lead_acid", lead_acid)
         object.__setattr__(self, "mppt", mppt)

@@ -51,17 +51,25 @@ class Columns:
         return np.asarray(group, dtype=np.int64)
 
 
-def series_limits(cat: CatalogueArrays, inputs: SiteInputs) -> IntArray:
+def modules_in_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> BoolArray:
+    """Modules whose cells stand the coldest dawn and full sun on the hottest day, and the wind (M,)."""
+    hot = pv_array.cell_max_c(inputs.temp_air_max_c)
+    fits = (cat.module("temp_min_c") <= inputs.temp_air_min_c) & (cat.module("temp_max_c") >= hot)
+    if inputs.wind_design_m_s is not None:
+        pressure = pv_array.wind_pa(inputs.wind_design_m_s, settings.array.wind_pressure_coefficient)
+        fits &= ~(cat.module("pressure_max_pa") < pressure)  # a blank is not checked
+    return np.asarray(fits, dtype=bool)
+
+
+def series_limits(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> IntArray:
     """Most modules in series by cold open-circuit voltage, for each module and controller (M, C).
 
-    Modules that do not stand the site's air have 0.
+    Modules that do not suit the site have 0.
     """
     cold = pv_array.cold_v_oc_v(cat.module("v_oc_v"), cat.module("beta_voc_per_k"), inputs.temp_air_min_c)
     limit = np.minimum(cat.module("system_voltage_max_v")[:, None], cat.controller("pv_input_max_v")[None, :])
     most = np.floor(limit / cold[:, None] + EPS).astype(np.int64)
-    stands = cat.module("temp_min_c") <= inputs.temp_air_min_c
-    usable = stands & (cat.module("temp_max_c") >= inputs.temp_air_max_c)
-    return np.minimum(np.where(usable[:, None], most, 0), SERIES_MAX)
+    return np.minimum(np.where(modules_in_range(cat, inputs, settings)[:, None], most, 0), SERIES_MAX)
 
 
 def strings_per_controller(cat: CatalogueArrays, settings: Settings) -> IntArray:
@@ -81,7 +89,7 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
 
     `fits` (C,) marks the controllers that some store row takes.
     """
-    most, strings = series_limits(cat, inputs), strings_per_controller(cat, settings)
+    most, strings = series_limits(cat, inputs, settings), strings_per_controller(cat, settings)
     length = np.arange(1, SERIES_MAX + 1)
     ok = (length[None, None, :] <= most[:, :, None]) & (strings[:, :, None] > 0) & fits[None, :, None]
     m, c, s = np.nonzero(ok)

@@ -4,32 +4,28 @@ Each takes a system voltage and the site's inputs there, and returns the nearest
 array or battery passes.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, array_wh, make_columns
-from planner.designs.inputs import EPS, IntArray, SiteInputs, net_load
+from planner.designs.inputs import EPS, FloatArray, IntArray, SiteInputs, net_load
+from planner.designs.module_misses import no_module
 from planner.designs.part_misses import MONTH_NAMES, Miss, Stage
 from planner.designs.stores import Stores, make_stores
 from planner.designs.strings import need_wh
 from planner.errors import Refusal
 from planner.settings import Settings
+from planner.units import MONTHS
 
 
 def no_array(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss | None:
-    """No array charges in the heat, or carries the smallest load in every month."""
+    """No array charges in the heat, carries the smallest load in every month, and refills in time."""
     stores = make_stores(one, cat, voltage, settings)
     columns = make_columns(one, cat, stores.chargers, settings)
     if not len(columns.module):
-        return (
-            Stage.ARRAY,
-            -1.0,
-            Refusal(
-                rule="module-voltage",
-                subject=f"{voltage} V",
-                message="no module on sale suits the site's temperatures and a controller's greatest input",
-            ),
-        )
+        return no_module(voltage, one, cat, stores.chargers, settings)
     usable = columns.hot_v >= stores.top_v.min() - EPS
     if not usable.any():
         top, most = float(stores.top_v.min()), float(columns.hot_v.max())
@@ -47,57 +43,87 @@ def no_array(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Sett
             ),
         )
     columns = columns.take(usable)
-    reached, month = _best_ratio(one, cat, stores, columns, columns.strings_max)
-    if reached < one.array_to_load_ratio:
-        return _array_miss(
-            "array-size",
-            voltage,
-            one,
-            reached,
-            month,
-            f"the largest array that {settings.policy.controllers_max} controllers take",
-        )
-    if one.module_area_max_m2 is None:
-        return None
+    what = f"the largest array that {settings.policy.controllers_max} controllers take"
+    miss = _short_of(voltage, one, cat, stores, columns, columns.strings_max, what)
+    if miss is not None or one.module_area_max_m2 is None:
+        return miss
     room = np.floor(one.module_area_max_m2 / columns.area_m2 + EPS).astype(np.int64)
-    reached, month = _best_ratio(one, cat, stores, columns, np.minimum(columns.strings_max, room))
-    if reached >= one.array_to_load_ratio:
-        return None
-    return _array_miss(
-        "array-area", voltage, one, reached, month, f"the best array on {one.module_area_max_m2:g} m2"
+    what = f"the best array on {one.module_area_max_m2:g} m2"
+    return _short_of(
+        voltage, one, cat, stores, columns, np.minimum(columns.strings_max, room), what, rule="array-area"
     )
 
 
-def _array_miss(rule: str, voltage: int, one: SiteInputs, reached: float, month: int, what: str) -> Miss:
+def _short_of(
+    voltage: int,
+    one: SiteInputs,
+    cat: CatalogueArrays,
+    stores: Stores,
+    columns: Columns,
+    strings: IntArray,
+    what: str,
+    *,
+    rule: str = "array-size",
+) -> Miss | None:
+    """What the greatest arrays lack of the smallest load in the worst month, or of refilling the reserve."""
+    everything = np.arange(len(strings))
+    volts = np.full(len(strings), float(stores.charging_v.max()))
+    energy = array_wh(one, columns, everything, strings, volts)
+    draws, place = np.unique(columns.own_w, return_inverse=True)
+    need, used = (part[place] for part in _least_need(one, cat, stores, draws))
+    ratio = np.divide(energy, need, out=np.full(energy.shape, np.inf), where=need > 0)
+    column = int(np.argmax(ratio.min(axis=1)))
+    reached, month = float(ratio[column].min()), int(np.argmin(ratio[column]))
+    if reached < one.array_to_load_ratio:
+        return (
+            Stage.ARRAY,
+            reached / one.array_to_load_ratio,
+            Refusal(
+                rule=rule,
+                subject=f"{voltage} V, {MONTH_NAMES[month]}",
+                value=reached,
+                limit=one.array_to_load_ratio,
+                unit="array-to-load ratio",
+                message=f"{what} reaches {reached:.2f} times the smallest load in {MONTH_NAMES[month]}; "
+                f"{one.array_to_load_ratio:g} is asked",
+            ),
+        )
+    if one.recovery_days_max is None:
+        return None
+    left = energy - need
+    days = np.divide(used, left, out=np.where(used > 0, np.inf, 0.0), where=left > 0)
+    fastest = int(np.argmin(days.max(axis=1)))
+    days, month = days[fastest], int(np.argmax(days[fastest]))
+    if days[month] <= one.recovery_days_max + EPS:
+        return None
     return (
         Stage.ARRAY,
-        reached / one.array_to_load_ratio,
+        one.recovery_days_max / float(days[month]),
         Refusal(
-            rule=rule,
+            rule="array-recovery",
             subject=f"{voltage} V, {MONTH_NAMES[month]}",
-            value=reached,
-            limit=one.array_to_load_ratio,
-            unit="array-to-load ratio",
-            message=f"{what} reaches {reached:.2f} times the smallest load in {MONTH_NAMES[month]}; "
-            f"{one.array_to_load_ratio:g} is asked",
+            value=float(days[month]),
+            limit=one.recovery_days_max,
+            unit="days",
+            message=f"{what} refills the reserve in {days[month]:.1f} days of {MONTH_NAMES[month]}; "
+            f"{one.recovery_days_max:g} are asked",
         ),
     )
 
 
-def _best_ratio(
-    one: SiteInputs, cat: CatalogueArrays, stores: Stores, columns: Columns, strings: IntArray
-) -> tuple[float, int]:
-    """Greatest array-to-load ratio of the worst month that any column reaches, and that month."""
-    everything = np.arange(len(strings))
-    volts = np.full(len(strings), float(stores.charging_v.max()))
-    energy = array_wh(one, columns, everything, strings, volts)
-    best = np.full(len(one.kits), float(cat.battery("round_trip_efficiency")[stores.battery].max()))
-    draws, place = np.unique(columns.own_w, return_inverse=True)
-    need = need_wh(one, one.day_wh, one.night_wh, best, draws)[np.unique(stores.kit)].min(axis=0)[place]
-    need = need / one.array_to_load_ratio
-    ratio = np.divide(energy, need, out=np.full(energy.shape, np.inf), where=need > 0)
-    column = int(np.argmax(ratio.min(axis=1)))
-    return float(ratio[column].min()), int(np.argmin(ratio[column]))
+def _least_need(
+    one: SiteInputs, cat: CatalogueArrays, stores: Stores, own_w: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """What the least of all kits asks of the array to break even and to refill a reserve, Wh (O, 12)."""
+    heat = np.full((len(one.kits), MONTHS), np.inf)
+    np.minimum.at(heat, stores.kit, stores.heat_wh)
+    kits = np.unique(stores.kit)
+    best = np.full(len(kits), float(cat.battery("round_trip_efficiency")[stores.battery].max()))
+    alone = replace(one, array_to_load_ratio=1.0, recovery_days_max=None)
+    loads = one.day_wh[kits], one.night_wh[kits]
+    need = need_wh(alone, *loads, heat[kits], best, own_w).min(axis=0)
+    day, night = net_load(one, *loads, own_w)
+    return need, one.autonomy_days * (day + night).min(axis=0) / best[0]
 
 
 def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss | None:

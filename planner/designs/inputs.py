@@ -10,6 +10,7 @@ from planner.demand import SupplyKit
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
 from planner.settings import Settings
+from planner.tables.rows import BusGrounding
 from planner.units import HOURS_PER_DAY
 
 FloatArray = NDArray[np.float64]
@@ -33,6 +34,14 @@ class SiteInputs:
         Of the site's profile and the system voltage.
     day_wh, night_wh : (K, 12)
         Load at the bus by day and night, margin included, controllers' own draw not.
+    temp_air_c : (12,)
+        Mean air temperature.
+    enclosure_damping_k, enclosure_rise_k : float or None
+        The site's own, in place of the settings'.
+    recovery_days_max : float or None
+        Days in which the array refills a used reserve; None: any.
+    wind_design_m_s : float or None
+        Gust that modules stand; None: not checked.
     """
 
     site_id: str
@@ -40,6 +49,7 @@ class SiteInputs:
     poa_clipped_wh_m2_day: FloatArray
     clip_irradiance_w_m2: FloatArray
     temp_cell_c: FloatArray
+    temp_air_c: FloatArray
     temp_air_min_c: float
     temp_air_max_c: float
     temp_cold_spell_c: float
@@ -52,21 +62,38 @@ class SiteInputs:
     kits: Sequence[SupplyKit]
     day_wh: FloatArray
     night_wh: FloatArray
+    bus_grounding: BusGrounding = BusGrounding.NEGATIVE
+    enclosure_damping_k: float | None = None
+    enclosure_rise_k: float | None = None
+    recovery_days_max: float | None = None
+    wind_design_m_s: float | None = None
+
+
+def damping_k(inputs: SiteInputs, settings: Settings) -> float:
+    """How far the enclosure keeps its inside above the lowest air temperature, K."""
+    own = inputs.enclosure_damping_k
+    return settings.battery.enclosure_damping_k if own is None else own
+
+
+def rise_k(inputs: SiteInputs, settings: Settings) -> float:
+    """How far sun and boxes raise the inside of the enclosure above the air, K."""
+    own = inputs.enclosure_rise_k
+    return settings.battery.enclosure_rise_k if own is None else own
 
 
 def battery_temp_min_c(inputs: SiteInputs, settings: Settings) -> float:
     """Coldest battery: the extreme minimum of the air, damped by the enclosure."""
-    return inputs.temp_air_min_c + settings.battery.enclosure_damping_k
+    return inputs.temp_air_min_c + damping_k(inputs, settings)
 
 
 def enclosure_temp_max_c(inputs: SiteInputs, settings: Settings) -> float:
     """Hottest hour inside the enclosure, for its parts' limits."""
-    return inputs.temp_air_max_c + settings.battery.enclosure_rise_k
+    return inputs.temp_air_max_c + rise_k(inputs, settings)
 
 
 def battery_temp_hot_c(inputs: SiteInputs, settings: Settings) -> float:
     """Mean battery temperature of the hottest month, which ages it."""
-    return inputs.temp_hot_month_c + settings.battery.enclosure_rise_k
+    return inputs.temp_hot_month_c + rise_k(inputs, settings)
 
 
 def battery_depth(cat: CatalogueArrays, temp_min_c: float) -> FloatArray:

@@ -8,7 +8,8 @@ A design is left out only where another one of the same SKUs needs no more of an
 could be cheapest at some prices is lost.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, make_columns
-from planner.designs.inputs import EPS, FloatArray, IntArray, SiteInputs, net_load
-from planner.designs.stores import Stores, make_stores
+from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
+from planner.designs.stores import Stores, make_stores, strings_for_load
 from planner.designs.strings import Demands, least_strings, make_demands, within_bounds
 from planner.settings import Settings
 
@@ -79,20 +80,75 @@ def site_options(
     settings : Settings
         Of the scenario.
     """
-    cat = catalogue
-    stores = make_stores(inputs, cat, system_voltage_v, settings)
-    demands = make_demands(inputs, cat, stores)
-    columns = make_columns(inputs, cat, stores.chargers, settings)
+    stores = make_stores(inputs, catalogue, system_voltage_v, settings)
+    demands = make_demands(inputs, catalogue, stores)
+    columns = make_columns(inputs, catalogue, stores.chargers, settings)
     columns = columns.take(within_bounds(inputs, demands, columns))
+    parts, rows = [], stores.first_rows
+    while len(rows):
+        some = stores.take(rows)
+        part = size_rows(inputs, catalogue, some, columns, settings)
+        parts.append(replace(part, rows=rows))
+        rows = stores.next_rows(rows[part.wants_more])
+    rows, used, strings, blocks = _join(parts, len(columns.module))
+    stores, columns = stores.take(rows), columns.take(used)
+    settle_heated(stores, columns, strings, blocks)
+    return _gather(inputs, catalogue, system_voltage_v, stores, columns, strings, blocks)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizedRows:
+    """Least array and battery strings of some store rows (N) with the columns (U) that any of them uses.
+
+    `wants_more` (N,) marks rows of too few heated battery strings for one of their columns.
+    """
+
+    rows: IntArray
+    used: BoolArray  # (A,)
+    strings: NDArray[np.int16]
+    blocks: NDArray[np.int16]
+    wants_more: BoolArray
+
+
+def size_rows(
+    inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, columns: Columns, settings: Settings
+) -> SizedRows:
+    """Least strings of array and battery for every row and column; none where the limits forbid it."""
+    demands = make_demands(inputs, cat, stores)
     strings, current = least_strings(inputs, demands, columns)
     keep = without_longer_strings(columns, strings, current) > 0
     used = np.asarray(keep.any(axis=0), dtype=bool)
     columns, strings, current = columns.take(used), np.where(keep, strings, 0.0)[:, used], current[:, used]
     chosen = np.where(stores.controllers_fit[:, columns.controller], strings.astype(np.int16)[demands.row], 0)
     blocks = least_batteries(inputs, cat, stores, demands, columns, current, settings)
-    most = cat.battery("batteries_parallel_max")[stores.battery].astype(np.int16)
-    chosen[blocks > most[:, None]] = 0
-    return _gather(inputs, cat, system_voltage_v, stores, columns, chosen, blocks)
+    limit = cat.battery("batteries_parallel_max")[stores.battery]
+    most = np.where(stores.strings > 0, stores.strings, limit).astype(np.int16)
+    short = (chosen > 0) & (blocks > most[:, None])
+    return SizedRows(
+        rows=np.arange(len(stores.kit)),
+        used=used,
+        strings=np.where(short, 0, chosen).astype(np.int16),
+        blocks=blocks,
+        wants_more=np.asarray((stores.strings > 0) & short.any(axis=1), dtype=bool),
+    )
+
+
+def _join(
+    parts: Sequence[SizedRows], columns: int
+) -> tuple[IntArray, BoolArray, NDArray[np.int16], NDArray[np.int16]]:
+    """Rows in rising order, columns that any uses, and their strings and blocks."""
+    used = np.zeros(columns, dtype=bool)
+    for part in parts:
+        used |= part.used
+    rows = np.concatenate([np.zeros(0, dtype=np.int64), *(part.rows for part in parts)])
+    strings, blocks = (np.zeros((len(rows), int(used.sum())), dtype=np.int16) for _ in range(2))
+    place, after = np.cumsum(used) - 1, 0
+    for part in parts:
+        at = np.ix_(np.arange(after, after + len(part.rows)), place[part.used])
+        strings[at], blocks[at] = part.strings, part.blocks
+        after += len(part.rows)
+    order = np.argsort(rows, kind="stable")
+    return rows[order], used, strings[order], blocks[order]
 
 
 def _gather(
@@ -162,17 +218,33 @@ def least_batteries(
 ) -> NDArray[np.int16]:
     """Least battery strings for autonomy, daily depth, discharge and charge current (P, A)."""
     own, draw = np.unique(columns.own_w, return_inverse=True)
-    day, night = net_load(inputs, inputs.day_wh, inputs.night_wh, own)
-    daily, nightly = (day + night).max(axis=2), night.max(axis=2)  # (K, O)
-    depth = np.where(
-        cat.lead_acid, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp
-    )
-    reserve = battery.strings_needed(inputs.autonomy_days * daily[stores.kit], stores.usable_wh[:, None])
-    cycled = (depth[stores.battery] * stores.string_wh)[:, None]
-    cycling = battery.strings_needed(nightly[stores.kit], cycled)
-    greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]
-    discharge = battery.strings_needed(greatest, cat.battery("discharge_current_max_a")[stores.battery])
-    least = np.maximum(np.maximum(reserve, cycling), np.maximum(discharge, 1.0)[:, None])
+    least = strings_for_load(inputs, cat, stores, own, settings)
     charge = current[demands.row] / cat.battery("charge_current_max_a")[stores.battery][:, None]
     charge = np.ceil(charge - battery.WHOLE_TOLERANCE)
     return np.minimum(np.maximum(least[:, draw], charge), MANY).astype(np.int16)
+
+
+def settle_heated(
+    stores: Stores, columns: Columns, strings: NDArray[np.int16], blocks: NDArray[np.int16]
+) -> None:
+    """Rows of a number of battery strings take that number, in place, and yield to rows of fewer strings.
+
+    Fewer heaters ask for no more array, so of the same kit, battery, setpoint, module and controller only
+    designs stay that have fewer modules or controllers than those with fewer battery strings.
+    """
+    heated = np.flatnonzero(stores.strings)
+    if not len(heated):
+        return
+    blocks[heated] = stores.strings[heated, None]
+    store = np.column_stack([stores.kit, stores.battery, stores.setpoint_v])[heated]
+    same = np.unique(store, axis=0, return_inverse=True)[1].ravel()
+    parts = columns.groups(np.zeros_like(columns.series))
+    shape = int(same.max()) + 1, int(parts.max(initial=-1)) + 1, int(columns.controllers.max(initial=0)) + 1
+    least = np.full(shape, np.inf)  # modules, with no more controllers
+    for number in np.unique(stores.strings[heated]):
+        at = np.flatnonzero(stores.strings[heated] == number)
+        rows, place = heated[at], (same[at, None], parts[None, :], columns.controllers[None, :])
+        modules = np.where(strings[rows] > 0, strings[rows] * columns.series, np.inf)
+        strings[rows] = np.where(modules < least[place], strings[rows], 0)
+        np.minimum.at(least, place, modules)
+        np.minimum.accumulate(least, axis=2, out=least)

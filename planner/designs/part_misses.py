@@ -16,15 +16,17 @@ from planner.designs.inputs import (
     enclosure_temp_max_c,
     net_load,
 )
-from planner.designs.stores import (
+from planner.designs.stores import make_stores
+from planner.designs.suits import (
     batteries_in_range,
     battery_series,
-    bus_windows,
-    charges,
+    controllers_for_ground,
+    controllers_for_voltage,
     controllers_in_range,
+    kits_for_ground,
     kits_in_range,
-    make_stores,
 )
+from planner.designs.windows import bus_windows, charges, reached_v, setpoint_range
 from planner.errors import Refusal
 from planner.settings import Settings
 
@@ -102,7 +104,8 @@ def no_battery(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
     if (suits & batteries_in_range(cat, one, settings)).any():
         return None
     cold, hot = battery_temp_min_c(one, settings), enclosure_temp_max_c(one, settings)
-    least = np.maximum(cat.battery("temp_min_c"), cat.battery("charge_temp_min_c"))[suits]
+    unheated = np.where(cat.battery("heater_w") > 0, -np.inf, cat.battery("charge_temp_min_c"))
+    least = np.maximum(cat.battery("temp_min_c"), unheated)[suits]
     return _temperature_miss(
         Stage.BATTERY, "battery", "battery", cold, hot, least, cat.battery("temp_max_c")[suits]
     )
@@ -134,26 +137,37 @@ def _temperature_miss(
 
 
 def no_boxes(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss | None:
-    """No kit stands the temperatures."""
+    """No kit stands the temperatures and the earthed pole."""
     if kits_in_range(one, settings).any():
         return None
+    grounded = kits_for_ground(one)
+    if not grounded.any():
+        return (
+            Stage.BOXES,
+            -1e3,
+            Refusal(
+                rule="kit-grounding",
+                subject=f"{voltage} V",
+                message="every set of switch and converters on sale holds a box that may not stand on a bus "
+                f"of grounding {one.bus_grounding}",
+            ),
+        )
     return _temperature_miss(
         Stage.BOXES,
         "kit",
         "set of switch and converters",
         battery_temp_min_c(one, settings),
         enclosure_temp_max_c(one, settings),
-        np.array([kit.temp_min_c for kit in one.kits]),
-        np.array([kit.temp_max_c for kit in one.kits]),
+        np.array([kit.temp_min_c for kit in one.kits])[grounded],
+        np.array([kit.temp_max_c for kit in one.kits])[grounded],
     )
 
 
 def no_controller(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss | None:
-    """No controller suits the voltage and the temperatures."""
+    """No controller suits the voltage, the earthed pole and the temperatures."""
     if controllers_in_range(cat, one, voltage, settings).any():
         return None
-    lowest, highest = cat.controller("system_voltage_min_v"), cat.controller("system_voltage_max_v")
-    suits = (lowest <= voltage) & (highest >= voltage)
+    suits = controllers_for_voltage(cat, voltage)
     if not suits.any():
         return (
             Stage.CONTROLLER,
@@ -162,6 +176,18 @@ def no_controller(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings:
                 rule="controller-voltage",
                 subject=f"{voltage} V",
                 message=f"no controller on sale charges at {voltage} V",
+            ),
+        )
+    suits &= controllers_for_ground(cat, one.bus_grounding)
+    if not suits.any():
+        return (
+            Stage.CONTROLLER,
+            -1e3,
+            Refusal(
+                rule="controller-grounding",
+                subject=f"{voltage} V",
+                message=f"every controller on sale for {voltage} V joins through the pole that a bus of "
+                f"grounding {one.bus_grounding} does not earth",
             ),
         )
     return _temperature_miss(
@@ -187,6 +213,8 @@ def no_window(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Set
     over = np.where(able, w.high_v - w.kit_high_v[:, None], np.inf)
     n, c = np.unravel_index(int(np.argmin(np.maximum(under, over))), over.shape)
     kit, store = one.kits[w.kit[n]], cat.batteries[w.battery[n]].sku
+    required = settings.battery.equalise_required and cat.batteries[w.battery[n]].equalise_v is not None
+    equalised = " when equalised" if required else ""
     if over[n, c] >= under[n, c]:
         sku, end, value, limit = (
             kit.window_high_sku,
@@ -205,7 +233,7 @@ def no_window(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Set
             value=value,
             limit=limit,
             unit="V",
-            message=f"the {voltage} V bus {end} {value:.1f} V with battery {store}; "
+            message=f"the {voltage} V bus {end} {value:.1f} V with battery {store}{equalised}; "
             f"{sku} takes {limit:.1f} V",
         ),
     )
@@ -230,20 +258,47 @@ def _no_charging(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: 
                 f"the strongest carry {terminal:.1f} A",
             ),
         )
-    series = battery_series(cat, voltage)
-    least = float((series * cat.battery("charge_min_v"))[series > 0].min())
-    most = float(cat.controller("charge_max_v")[suits].max())
+    stands = np.flatnonzero((battery_series(cat, voltage) > 0) & batteries_in_range(cat, one, settings))
+    needed = reached_v(cat, one, voltage, settings)[stands][:, suits]
+    if not np.isfinite(needed).any():
+        return _no_setpoint(voltage, one, cat, settings)
+    most = np.broadcast_to(cat.controller("charge_max_v")[suits], needed.shape)
+    nearest = np.unravel_index(int(np.argmin(needed - most)), needed.shape)
     return (
         Stage.WINDOW,
         -2.0,
         Refusal(
             rule="charging",
             subject=f"{voltage} V",
-            value=most,
-            limit=least,
+            value=float(most[nearest]),
+            limit=float(needed[nearest]),
             unit="V",
-            message=f"no controller charges a battery on sale: the least setpoint is {least:.1f} V, the most "
-            f"that one makes is {most:.1f} V, and a compensated battery needs one that follows "
-            "its temperature",
+            message=f"no controller charges a battery on sale that suits the site: {needed[nearest]:.1f} V "
+            f"are needed, the most that one makes is {most[nearest]:.1f} V",
+        ),
+    )
+
+
+def _no_setpoint(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss:
+    """No controller follows the batteries' temperature, and no constant setpoint suits one of them."""
+    span = setpoint_range(cat, one, settings)
+    stands = np.flatnonzero((battery_series(cat, voltage) > 0) & batteries_in_range(cat, one, settings))
+    suits = np.flatnonzero(controllers_in_range(cat, one, voltage, settings))
+    pairs = np.ix_(stands, suits)
+    low, high = span.least_v[pairs], span.most_v[pairs]
+    nearest = np.unravel_index(int(np.argmin(low - high)), low.shape)
+    cold, hot = battery_temp_min_c(one, settings), enclosure_temp_max_c(one, settings)
+    return (
+        Stage.WINDOW,
+        -3.0,
+        Refusal(
+            rule="charge-compensation",
+            subject=cat.batteries[stands[nearest[0]]].sku,
+            value=float(high[nearest]),
+            limit=float(low[nearest]),
+            unit="V",
+            message="no controller on sale follows the battery's temperature, and no constant setpoint "
+            f"suits: at {cold:.1f} C a block needs {low[nearest]:.2f} V, at {hot:.1f} C it takes "
+            f"{high[nearest]:.2f} V",
         ),
     )

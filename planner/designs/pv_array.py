@@ -8,6 +8,7 @@ from planner.units import TEMP_STC_C, W_PER_M2_STC
 
 FloatArray = NDArray[np.float64]
 
+AIR_KG_M3 = 1.25  # density of air in a storm (EN 1991-1-4, recommended value, from memory)
 CELL_RISE_K = 30.0  # cell above air in full sun, open rack (common practice; IEC 61215 NOCT gives 25 to 30 K)
 CONTINUOUS_FACTOR = 1.25  # conductors and protection of circuits that last for hours (NEC 690.8(B), 690.9(B))
 
@@ -24,9 +25,19 @@ def hot_v_mp_v(v_mp_v: ArrayLike, gamma_pmp_per_k: ArrayLike, temp_air_max_c: Ar
     The power coefficient stands for the voltage's: current barely changes with temperature, so nearly all
     of the loss of power is a loss of voltage.
     """
-    warmth = np.asarray(temp_air_max_c, dtype=float) + CELL_RISE_K - TEMP_STC_C
+    warmth = np.asarray(temp_air_max_c, dtype=float) + (CELL_RISE_K - TEMP_STC_C)
     share = 1.0 + np.asarray(gamma_pmp_per_k, dtype=float) * np.maximum(warmth, 0.0)
     return np.asarray(v_mp_v, dtype=float) * share
+
+
+def cell_max_c(temp_air_max_c: float) -> float:
+    """Cell in full sun on the hottest day, C."""
+    return temp_air_max_c + CELL_RISE_K
+
+
+def wind_pa(wind_m_s: float, coefficient: float) -> float:
+    """Net wind pressure on a module: `coefficient x density / 2 x speed^2` (EN 1991-1-4, eq. 4.8), Pa."""
+    return coefficient * AIR_KG_M3 / 2.0 * wind_m_s**2
 
 
 def derating(settings: ArraySettings) -> float:

@@ -1,11 +1,11 @@
 """Store rows: supply kits with batteries whose bus window they hold."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from planner.designs import bus, pv_array
-from planner.designs.catalogue import CatalogueArrays, block_class_v
+from planner.designs import battery, pv_array
+from planner.designs.catalogue import CatalogueArrays
 from planner.designs.inputs import (
     EPS,
     BoolArray,
@@ -14,9 +14,12 @@ from planner.designs.inputs import (
     SiteInputs,
     battery_temp_min_c,
     block_usable_wh,
-    enclosure_temp_max_c,
+    net_load,
 )
+from planner.designs.suits import battery_series
+from planner.designs.windows import bus_windows, charges
 from planner.settings import Settings
+from planner.units import MONTHS
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +28,8 @@ class Stores:
 
     `top_v` is the string's setpoint, `charging_v` its mean while charging, `string_wh` and `usable_wh`
     those of one string; `controllers_fit` (P, C) marks the controllers that charge the row at its setpoint.
+    `strings` is 0 where the number of battery strings follows from the rest; heaters draw by the string, so
+    a row of a heated battery has its own number of them, and `heat_wh` (P, 12) is what all its blocks draw.
     """
 
     kit: IntArray
@@ -36,114 +41,36 @@ class Stores:
     string_wh: FloatArray
     usable_wh: FloatArray
     controllers_fit: BoolArray
+    strings: IntArray
+    heat_wh: FloatArray
 
     @property
     def chargers(self) -> BoolArray:
         """Controllers that charge some row (C,)."""
         return np.asarray(self.controllers_fit.any(axis=0), dtype=bool)
 
+    def take(self, rows: IntArray) -> "Stores":
+        """The rows at the given places."""
+        return Stores(**{f.name: getattr(self, f.name)[rows] for f in fields(Stores)})
 
-def battery_series(cat: CatalogueArrays, system_voltage_v: int) -> IntArray:
-    """Blocks in series for the system voltage (B,); 0 where they do not make it."""
-    blocks = system_voltage_v / np.array([block_class_v(row) for row in cat.batteries], dtype=float)
-    whole = np.round(blocks)
-    fits = (np.abs(blocks - whole) < 1e-6) & (whole >= 1) & (whole <= cat.battery("batteries_series_max"))
-    return np.where(fits, whole, 0).astype(np.int64)
+    @property
+    def first_rows(self) -> IntArray:
+        """Rows with the least number of battery strings, and those that leave it open."""
+        return np.flatnonzero(self._starts)
 
+    @property
+    def _starts(self) -> BoolArray:
+        """Rows of another kit, battery or setpoint than the row before (P,)."""
+        same = np.ones(len(self.kit), dtype=bool)
+        for column in (self.kit, self.battery, self.setpoint_v):
+            same[1:] &= column[1:] == column[:-1]
+        same[:1] = False
+        return ~same
 
-def batteries_in_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> BoolArray:
-    """Batteries that may stand and be charged at the site's temperatures (B,); there are no heaters."""
-    cold, hot = battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
-    return (
-        (cat.battery("temp_min_c") <= cold)
-        & (cat.battery("temp_max_c") >= hot)
-        & (cat.battery("charge_temp_min_c") <= cold)
-    )
-
-
-def controllers_in_range(
-    cat: CatalogueArrays, inputs: SiteInputs, system_voltage_v: int, settings: Settings
-) -> BoolArray:
-    """Controllers for the system voltage and the temperatures in the enclosure (C,)."""
-    cold, hot = battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
-    return (
-        (cat.controller("system_voltage_min_v") <= system_voltage_v)
-        & (cat.controller("system_voltage_max_v") >= system_voltage_v)
-        & (cat.controller("temp_min_c") <= cold)
-        & (cat.controller("temp_max_c") >= hot)
-    )
-
-
-def kits_in_range(inputs: SiteInputs, settings: Settings) -> BoolArray:
-    """Kits whose boxes stand the temperatures in the enclosure (K,)."""
-    cold, hot = battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
-    return np.array([kit.temp_min_c <= cold and kit.temp_max_c >= hot for kit in inputs.kits], dtype=bool)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Windows:
-    """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C)."""
-
-    kit: IntArray
-    battery: IntArray
-    low_v: FloatArray
-    setpoint_v: FloatArray
-    high_v: FloatArray
-    kit_low_v: FloatArray
-    kit_high_v: FloatArray
-
-
-def bus_windows(
-    inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
-) -> Windows:
-    """Bus window of every kit and battery that stand the temperatures and make the voltage."""
-    series = battery_series(cat, system_voltage_v)
-    batteries = np.flatnonzero((series > 0) & batteries_in_range(cat, inputs, settings))
-    kits = np.flatnonzero(kits_in_range(inputs, settings))
-    kit, b = np.repeat(kits, len(batteries)), np.tile(batteries, len(kits))
-    blocks, cold = series[b][:, None], battery_temp_min_c(inputs, settings)
-    compensation = cat.battery("temp_compensation_v_per_k")[b][:, None]
-    kit_high = np.array([one.input_max_v for one in inputs.kits], dtype=float)[kit]
-    cap = cat.controller("charge_max_v")[None, :]
-    setpoint = bus.setpoint_v(
-        recommended_v=cat.battery("charge_v")[b][:, None],
-        least_v=cat.battery("charge_min_v")[b][:, None],
-        series=blocks,
-        compensation_v_per_k=compensation,
-        temp_c=cold,
-        window_top_v=kit_high[:, None],
-        cap_v=cap,
-    )
-    return Windows(
-        kit=kit,
-        battery=b,
-        low_v=bus.bottom_v(cat.battery("disconnect_v")[b], series[b], settings.demand.bus_cable_drop),
-        setpoint_v=setpoint,
-        high_v=bus.charging_top_v(setpoint, blocks, compensation, cold, cap),
-        kit_low_v=np.array([one.input_min_v for one in inputs.kits], dtype=float)[kit],
-        kit_high_v=kit_high,
-    )
-
-
-def charges(
-    windows: Windows, inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
-) -> BoolArray:
-    """Controllers that charge each kit's battery and, where it has no disconnect, carry its load (N, C).
-
-    They reach the battery's least setpoint; where its maker asks for compensation they follow its
-    temperature, since an uncompensated charge leaves a cold lead-acid battery half full.
-    """
-    b = windows.battery
-    least = (battery_series(cat, system_voltage_v) * cat.battery("charge_min_v"))[b]
-    follows = (cat.controller("temp_compensated") > 0)[None, :]
-    terminal = np.nan_to_num(cat.controller("load_terminal_max_a"), nan=0.0)[None, :]
-    asks = np.array([one.max_current_a if one.load_terminal else 0.0 for one in inputs.kits])[windows.kit]
-    return (
-        controllers_in_range(cat, inputs, system_voltage_v, settings)[None, :]
-        & (cat.controller("charge_max_v")[None, :] >= least[:, None] - EPS)
-        & (follows | (cat.battery("temp_compensation_v_per_k")[b] >= 0)[:, None])
-        & (asks[:, None] <= terminal + EPS)
-    )
+    def next_rows(self, rows: IntArray) -> IntArray:
+        """The rows with one battery string more, where there are any."""
+        after = rows[rows + 1 < len(self.kit)] + 1
+        return after[~self._starts[after]]
 
 
 def make_stores(
@@ -151,7 +78,8 @@ def make_stores(
 ) -> Stores:
     """Every kit with every battery whose bus window the kit holds with at least one controller.
 
-    A row stands for one setpoint: controllers that ask for different ones stand in different rows.
+    A row stands for one setpoint: controllers that ask for different ones stand in different rows. A heated
+    battery has a row for each number of strings.
     """
     w = bus_windows(inputs, cat, system_voltage_v, settings)
     fits = charges(w, inputs, cat, system_voltage_v, settings)
@@ -165,7 +93,7 @@ def make_stores(
     kit, b, setpoint_v = w.kit[pair], w.battery[pair], levels[setpoint]
     series = battery_series(cat, system_voltage_v)[b]
     rated = (cat.battery("capacity_ah") * cat.battery("nominal_v"))[b]
-    return Stores(
+    stores = Stores(
         kit=kit,
         battery=b,
         series=series,
@@ -175,4 +103,76 @@ def make_stores(
         string_wh=rated * series,
         usable_wh=block_usable_wh(cat, inputs, settings)[b] * series,
         controllers_fit=controllers_fit,
+        strings=np.zeros(len(b), dtype=np.int64),
+        heat_wh=np.zeros((len(b), MONTHS)),
     )
+    return split_heated(stores, inputs, cat, settings)
+
+
+def block_heater_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> FloatArray:
+    """Daily energy of one block's heater in each month (B, 12), Wh; 0 where it never charges too cold."""
+    coldest = battery_temp_min_c(inputs, settings)
+    keep = cat.battery("charge_temp_min_c")
+    heated = np.where(keep > coldest, cat.battery("heater_w"), 0.0)
+    if not heated.any():
+        return np.zeros((len(heated), MONTHS))
+    return battery.heater_wh(
+        heated[:, None],
+        keep[:, None],
+        cat.battery("temp_min_c")[:, None],
+        inputs.temp_air_c[None, :],
+        battery.temp_sd_k(inputs.temp_air_c, coldest),
+    )
+
+
+def split_heated(stores: Stores, inputs: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Stores:
+    """A row for each number of strings where heaters draw: more strings ask for more array.
+
+    Numbers start at what the load needs whatever the controllers draw, and end at the maker's limit.
+    """
+    heat = block_heater_wh(cat, inputs, settings)[stores.battery] * stores.series[:, None]
+    heated = heat.max(axis=1, initial=0.0) > 0
+    if not heated.any():
+        return stores
+    most = cat.battery("batteries_parallel_max")[stores.battery].astype(np.int64)
+    least = np.clip(strings_for_load(inputs, cat, stores, np.zeros(1), settings)[:, 0], 1, most)
+    rows = np.where(heated, most - least.astype(np.int64) + 1, 1)
+    row = np.repeat(np.arange(len(rows)), rows)
+    after = np.arange(len(row)) - np.repeat(np.cumsum(rows) - rows, rows)
+    strings = np.where(heated[row], least[row].astype(np.int64) + after, 0)
+    made = {"strings": strings, "heat_wh": heat[row] * strings[:, None]}
+    rest = {f.name: getattr(stores, f.name)[row] for f in fields(Stores) if f.name not in made}
+    return Stores(**rest, **made)
+
+
+def strings_for_load(
+    inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, own_w: FloatArray, settings: Settings
+) -> FloatArray:
+    """Least battery strings for autonomy, daily depth and discharge current (P, O).
+
+    Heaters warm a battery for charging, off the array, and rest while the reserve is used, so autonomy does
+    not count them.
+
+    Parameters
+    ----------
+    own_w : (O,)
+        Draw of the controllers.
+    """
+    day, night = net_load(inputs, inputs.day_wh, inputs.night_wh, own_w)
+    daily, nightly = (day + night).max(axis=2), night.max(axis=2)[stores.kit]  # (K, O), (P, O)
+    heated = np.flatnonzero(stores.strings)
+    if len(heated):  # by day their heaters take of the other supply what the night would have had
+        kit = stores.kit[heated]
+        _, night = net_load(
+            inputs, inputs.day_wh[kit] + stores.heat_wh[heated], inputs.night_wh[kit], own_w
+        )
+        nightly[heated] = night.max(axis=2)
+    depth = np.where(
+        cat.lead_acid, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp
+    )
+    reserve = battery.strings_needed(inputs.autonomy_days * daily[stores.kit], stores.usable_wh[:, None])
+    cycled = (depth[stores.battery] * stores.string_wh)[:, None]
+    cycling = battery.strings_needed(nightly, cycled)
+    greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]
+    discharge = battery.strings_needed(greatest, cat.battery("discharge_current_max_a")[stores.battery])
+    return np.maximum(np.maximum(reserve, cycling), np.maximum(discharge, 1.0)[:, None])

@@ -12,17 +12,19 @@ from planner.units import W_PER_M2_STC
 
 ENERGY_TOLERANCE_WH = 1e-6
 NEVER = 1e30  # strings asked where a month has no sun
+STRINGS_MAX = 100  # over any number of battery strings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Demands:
-    """What rows ask of the array (R): rows of one kit, battery efficiency and voltages ask for the same."""
+    """What rows ask of the array (R): those of one kit, efficiency, voltages and heaters ask for the same."""
 
     kit: IntArray
     efficiency: FloatArray
     charging_v: FloatArray
     top_v: FloatArray
     load_terminal: BoolArray
+    heat_wh: FloatArray  # (R, 12) of the battery's heaters, by day
     row: IntArray  # (P,) demand of each store row
 
 
@@ -30,7 +32,8 @@ def make_demands(inputs: SiteInputs, cat: CatalogueArrays, stores: Stores) -> De
     """Distinct demands of the store rows."""
     code, first, row = stores.kit, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     efficiency = cat.battery("round_trip_efficiency")[stores.battery]
-    for column in (efficiency, stores.charging_v, stores.top_v):
+    heaters = np.where(stores.strings > 0, stores.battery * STRINGS_MAX + stores.strings, 0)
+    for column in (efficiency, stores.charging_v, stores.top_v, heaters):
         levels, level = np.unique(column, return_inverse=True)
         code = code * max(1, len(levels)) + level
     _, first, row = np.unique(code, return_index=True, return_inverse=True)
@@ -41,17 +44,44 @@ def make_demands(inputs: SiteInputs, cat: CatalogueArrays, stores: Stores) -> De
         charging_v=stores.charging_v[first],
         top_v=stores.top_v[first],
         load_terminal=terminal[stores.kit[first]],
+        heat_wh=stores.heat_wh[first],
         row=row,
     )
 
 
 def need_wh(
-    inputs: SiteInputs, day_wh: FloatArray, night_wh: FloatArray, efficiency: FloatArray, own_w: FloatArray
+    inputs: SiteInputs,
+    day_wh: FloatArray,
+    night_wh: FloatArray,
+    heat_wh: FloatArray,
+    efficiency: FloatArray,
+    own_w: FloatArray,
 ) -> FloatArray:
-    """Array energy asked at the bus: `ratio x (day load + night load / battery efficiency)` (N, O, 12)."""
-    day, night = net_load(inputs, day_wh, night_wh, own_w)
-    asked = day + night / efficiency[:, None, None]
-    return np.asarray(inputs.array_to_load_ratio * asked)
+    """Array energy asked at the bus by month, Wh a day (N, O, 12).
+
+    `ratio x (day load + heaters + night load / battery efficiency)`; with `recovery_days_max` no less than
+    that load and what refills, in so many days, a reserve used at that month's load:
+    `autonomy_days x (day + night load) / battery efficiency / recovery_days_max`. The reserve is the one
+    asked for, not the one that whole batteries make; heaters rest while it is used.
+
+    Parameters
+    ----------
+    day_wh, night_wh, heat_wh : (N, 12)
+        Loads without controllers, and heaters, which work by day.
+    efficiency : (N,)
+        Round trip of the battery.
+    own_w : (O,)
+        Draws of the controllers.
+    """
+    day, night = net_load(inputs, day_wh + heat_wh, night_wh, own_w)
+    per_wh = efficiency[:, None, None]
+    asked = day + night / per_wh
+    need = inputs.array_to_load_ratio * asked
+    if inputs.recovery_days_max is not None:
+        day, night = net_load(inputs, day_wh, night_wh, own_w)
+        used = inputs.autonomy_days * (day + night) / per_wh
+        need = np.maximum(need, asked + used / inputs.recovery_days_max)
+    return np.asarray(need)
 
 
 def hours_per_scale(inputs: SiteInputs, columns: Columns) -> FloatArray:
@@ -72,8 +102,11 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
     own, place = np.unique(columns.own_w, return_inverse=True)
     day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
     best, worst = demands.efficiency.max(keepdims=True), demands.efficiency.min(keepdims=True)
-    least = need_wh(inputs, day.min(axis=0)[None], night.min(axis=0)[None], best, own)
-    most = need_wh(inputs, day.max(axis=0)[None], night.max(axis=0)[None], worst, own)
+    low, high = (
+        [of(load, axis=0)[None] for load in (day, night, demands.heat_wh)] for of in (np.min, np.max)
+    )
+    least = need_wh(inputs, low[0], low[1], low[2], best, own)
+    most = need_wh(inputs, high[0], high[1], high[2], worst, own)
     per_scale = hours_per_scale(inputs, columns)[columns.shape]
     low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
     one_low, one_high = (columns.scale * np.where(columns.tracked, 1.0, v) for v in (low_v, high_v))
@@ -111,7 +144,8 @@ def least_strings(inputs: SiteInputs, demands: Demands, columns: Columns) -> tup
     charge with no more current, so they need no more batteries either.
     """
     own, place = np.unique(columns.own_w, return_inverse=True)
-    need = need_wh(inputs, inputs.day_wh[demands.kit], inputs.night_wh[demands.kit], demands.efficiency, own)
+    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
+    need = need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own)
     strings = _unclipped_strings(inputs, demands, columns, need, place)
     group = columns.groups(columns.series)
     best = np.full((len(strings), int(group.max(initial=-1)) + 1), np.inf)

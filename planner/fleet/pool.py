@@ -224,13 +224,14 @@ def expand(
     row, array = np.nonzero(priced.cost <= threshold)
     bare = _bare(o, row, array)
     modules = (bare.modules_parallel * bare.modules_series).astype(np.int64)
-    module_m2, block_l, litres = module_area(o)[array], block_volume(o)[row], volume(o)[row, array]
+    module_m2, module_kg = module_area(o)[array], pricer.module_kg(o)[array]
+    block_l, litres = block_volume(o)[row], volume(o)[row, array]
     rest = priced.cost[row, array] - priced.mounts[array, bare.modules_parallel]
     rest -= priced.housing[row, array]
     found: list[Column] = []
     totals: list[FloatArray] = []
     for m in pricer.mounts_allowed(offer).tolist():
-        n_mount = pricer.mounts_for(modules, module_m2, m, most)
+        n_mount = pricer.mounts_for(modules, module_m2, module_kg, m, most)
         with_mount = rest + table[f.mount_sku[m]][n_mount]
         for e in range(len(f.enclosure_sku)):
             n_box = pricer.boxes_for(litres, block_l, e, most)

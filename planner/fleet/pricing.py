@@ -15,15 +15,22 @@ from planner.designs import CatalogueArrays, SiteOptions
 from planner.fleet.market import FloatArray, IntArray, Market
 from planner.tables.catalogue import BalanceKind, BalanceRow
 
+BoolArray = NDArray[np.bool_]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fittings:
-    """Mounts and enclosures for sale: SKU index, what one unit holds, and a mount's tilts."""
+    """Mounts and enclosures for sale: SKU index, what one unit holds, and a mount's tilts and wind.
+
+    Limits that a mount does not state are infinite.
+    """
 
     mount_sku: IntArray
     mount_area_m2: FloatArray
     mount_tilt_min_deg: FloatArray
     mount_tilt_max_deg: FloatArray
+    mount_wind_max_m_s: FloatArray
+    mount_weight_max_kg: FloatArray
     enclosure_sku: IntArray
     enclosure_volume_l: FloatArray
 
@@ -34,10 +41,21 @@ class Fittings:
         ]
         return fits or list(tilts_deg)
 
+    def mounts_fit(self, tilt_deg: FloatArray | float, wind_m_s: FloatArray | float) -> BoolArray:
+        """Mounts that can be set to tilts (...) and stand gusts (...), 0 for any; (..., mounts)."""
+        tilt, wind = np.asarray(tilt_deg)[..., None], np.asarray(wind_m_s)[..., None]
+        tilts = (self.mount_tilt_min_deg <= tilt) & (tilt <= self.mount_tilt_max_deg)
+        return np.asarray(tilts & (self.mount_wind_max_m_s >= wind), dtype=bool)
+
 
 def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
     """Mounts and enclosures that are for sale."""
     sold = [row for row in balance if row.sku in market.index]
+
+    def limits(rows: Sequence[BalanceRow], name: str) -> FloatArray:
+        values = (getattr(row, name) for row in rows)
+        return np.array([np.inf if value is None else value for value in values], dtype=float)
+
     mounts = [row for row in sold if row.kind is BalanceKind.MOUNT and row.module_area_max_m2]
     boxes = [row for row in sold if row.kind is BalanceKind.ENCLOSURE and row.volume_max_l]
     return Fittings(
@@ -45,6 +63,8 @@ def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
         mount_area_m2=np.array([row.module_area_max_m2 for row in mounts], dtype=float),
         mount_tilt_min_deg=np.array([row.tilt_min_deg for row in mounts], dtype=float),
         mount_tilt_max_deg=np.array([row.tilt_max_deg for row in mounts], dtype=float),
+        mount_wind_max_m_s=limits(mounts, "wind_max_m_s"),
+        mount_weight_max_kg=limits(mounts, "weight_max_kg"),
         enclosure_sku=np.array([market.index[row.sku] for row in boxes], dtype=np.int64),
         enclosure_volume_l=np.array([row.volume_max_l for row in boxes], dtype=float),
     )
@@ -63,6 +83,7 @@ class SiteOffer:
     surface_tilt_deg: float
     freight_per_kg: float
     fixed_cost: float
+    wind_design_m_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,16 +156,25 @@ class Pricer:
         return np.array([sum(table[index[sku], number] for sku, number in kit.units) for kit in kits])
 
     def mounts_allowed(self, offer: SiteOffer) -> IntArray:
-        """Mounts whose tilts hold the site's."""
-        f = self.fittings
-        fits = (f.mount_tilt_min_deg <= offer.surface_tilt_deg) & (
-            offer.surface_tilt_deg <= f.mount_tilt_max_deg
-        )
-        return np.flatnonzero(fits)
+        """Mounts that hold the site's tilt and wind."""
+        wind = offer.wind_design_m_s or 0.0
+        return np.flatnonzero(self.fittings.mounts_fit(offer.surface_tilt_deg, wind))
 
-    def mounts_for(self, modules: IntArray, module_m2: FloatArray, m: int, most: int) -> IntArray:
-        """Mounts of one kind that carry whole modules; `most` where one module is too large."""
-        each = np.floor(self.fittings.mount_area_m2[m] / module_m2 + 1e-9)
+    def module_kg(self, o: SiteOptions) -> FloatArray:
+        """Weight of one module of each array column (A,)."""
+        return np.asarray(self.market.weight_kg[self.parts.module[o.module]])
+
+    def carried(self, module_m2: FloatArray, module_kg: FloatArray, m: int | IntArray) -> FloatArray:
+        """Modules that a mount carries, by their area and weight; arrays broadcast."""
+        f = self.fittings
+        room, weight = f.mount_area_m2[m] / module_m2, f.mount_weight_max_kg[m] / module_kg
+        return np.asarray(np.floor(np.minimum(room, weight) + 1e-9))
+
+    def mounts_for(
+        self, modules: IntArray, module_m2: FloatArray, module_kg: FloatArray, m: int, most: int
+    ) -> IntArray:
+        """Mounts of one kind that carry whole modules; `most` where one module is too large or heavy."""
+        each = self.carried(module_m2, module_kg, m)
         number = np.where(each > 0, np.ceil(modules / np.maximum(each, 1.0)), most)
         return np.minimum(number, most).astype(np.int64)
 
@@ -160,18 +190,23 @@ class Pricer:
 
     def _fitted(self, o: SiteOptions, offer: SiteOffer) -> NDArray[np.bool_]:
         """Designs that find a mount and an enclosure: the largest decide."""
-        mount = self.fittings.mount_area_m2[self.mounts_allowed(offer)].max(initial=0.0)
-        box = self.fittings.enclosure_volume_l.max(initial=0.0)
-        carried, housed = module_area(o) <= mount * (1 + 1e-9), block_volume(o) <= box
+        mounts, box = self.mounts_allowed(offer), self.fittings.enclosure_volume_l.max(initial=0.0)
+        number = self.carried(module_area(o)[:, None], self.module_kg(o)[:, None], mounts[None, :])
+        carried, housed = number.max(axis=1, initial=0.0) > 0, block_volume(o) <= box
         return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed[:, None])
 
     def mount_cost(
-        self, modules: IntArray, module_m2: FloatArray, table: FloatArray, mounts: IntArray
+        self,
+        modules: IntArray,
+        module_m2: FloatArray,
+        module_kg: FloatArray,
+        table: FloatArray,
+        mounts: IntArray,
     ) -> FloatArray:
         """Least cost of carrying modules with mounts of one kind; infinite without a mount."""
         least = np.full(np.broadcast(modules, module_m2).shape, np.inf)
         for m in mounts.tolist():
-            number = self.mounts_for(modules, module_m2, m, table.shape[1] - 1)
+            number = self.mounts_for(modules, module_m2, module_kg, m, table.shape[1] - 1)
             np.minimum(least, table[self.fittings.mount_sku[m]][number], out=least)
         return least
 
@@ -188,7 +223,8 @@ class Pricer:
         strings, parts = o.modules_parallel, self.parts
         number = np.arange(int(strings.max(initial=0)) + 1)
         modules = np.minimum(number[None, :] * o.modules_series[:, None], table.shape[1] - 1)
-        mounts = self.mount_cost(modules, module_area(o)[:, None], table, self.mounts_allowed(offer))
+        module_m2, module_kg = module_area(o)[:, None], self.module_kg(o)[:, None]
+        mounts = self.mount_cost(modules, module_m2, module_kg, table, self.mounts_allowed(offer))
         by_count = table[parts.module[o.module][:, None], modules] + mounts
         by_count += table[parts.controller[o.controller], o.controllers][:, None]
         by_count[:, 0] = np.inf

@@ -25,6 +25,14 @@ class ControllerKind(StrEnum):
     MPPT = "mppt"
 
 
+class CommonTerminal(StrEnum):
+    """The pole that a charge controller joins through from array and load to battery."""
+
+    NEGATIVE = "negative"
+    POSITIVE = "positive"
+    NONE = "none"
+
+
 class PseKind(StrEnum):
     """Whether a switch boosts its PoE ports itself, or passes its input voltage on to them."""
 
@@ -73,6 +81,7 @@ class SkuRow(Row):
 class ModuleRow(SkuRow):
     """A photovoltaic module at standard test conditions."""
 
+    temp_max_c: float = Field(85.0, ge=25, le=120, description="highest temperature of its cells")
     nameplate_w: Positive = Field(le=1000, description="maximum power")
     v_oc_v: Positive = Field(le=200, description="open-circuit voltage")
     i_sc_a: Positive = Field(le=40, description="short-circuit current")
@@ -82,6 +91,9 @@ class ModuleRow(SkuRow):
     gamma_pmp_per_k: float = Field(-0.004, ge=-0.01, lt=0, description="relative coefficient of power, 1/K")
     system_voltage_max_v: Positive = Field(600.0, le=2000, description="greatest string voltage")
     fuse_max_a: Positive = Field(15.0, le=60, description="greatest series fuse")
+    pressure_max_pa: Positive | None = Field(
+        None, le=20000, description="wind pressure it stands, front and back; blank: not checked"
+    )
     length_m: Positive = Field(le=4, description="long side")
     width_m: Positive = Field(le=3, description="short side")
 
@@ -107,6 +119,9 @@ class BatteryRow(SkuRow):
     depth_of_discharge_max: Fraction = Field(gt=0, description="deepest discharge in the autonomy reserve")
     round_trip_efficiency: float = Field(gt=0.3, le=1, description="energy out / energy in")
     charge_temp_min_c: float = Field(-40.0, ge=-60, le=20, description="no charging below this temperature")
+    heater_w: NonNegative = Field(
+        0.0, le=1000, description="built-in heater that lets it charge down to temp_min_c; blank: none"
+    )
     batteries_series_max: int = Field(4, ge=1, le=24, description="most blocks in series")
     batteries_parallel_max: int = Field(4, ge=1, le=64, description="most strings in parallel")
     volume_l: Positive = Field(le=2000, description="outer volume of a block")
@@ -126,6 +141,9 @@ class ControllerRow(SkuRow):
     own_draw_w: NonNegative = Field(le=50, description="own consumption, around the clock")
     charge_max_v: Positive = Field(
         le=80, description="highest charging voltage it makes, compensation included"
+    )
+    common_terminal: CommonTerminal = Field(
+        CommonTerminal.NEGATIVE, description="pole joined through it: negative, positive, none"
     )
     temp_compensated: bool = Field(True, description="follows the battery's temperature")
     load_terminal_max_a: Positive | None = Field(
@@ -181,6 +199,12 @@ class BalanceRow(SkuRow):
     module_area_max_m2: Positive | None = Field(None, le=200, description="area a mount carries")
     tilt_min_deg: float = Field(0.0, ge=0, le=90, description="flattest tilt of a mount")
     tilt_max_deg: float = Field(90.0, ge=0, le=90, description="steepest tilt of a mount")
+    wind_max_m_s: Positive | None = Field(
+        None, le=120, description="gust that a mount stands; blank: not checked"
+    )
+    weight_max_kg: Positive | None = Field(
+        None, le=5000, description="modules' weight that a mount carries; blank: not checked"
+    )
     volume_max_l: Positive | None = Field(None, le=5000, description="volume an enclosure holds")
 
 
@@ -192,6 +216,7 @@ __all__ = [
     "BalanceRow",
     "BatteryRow",
     "Chemistry",
+    "CommonTerminal",
     "ControllerKind",
     "ControllerRow",
     "ConverterKind",

@@ -23,6 +23,8 @@ LFP_CELL_V = 3.2
 CELL_V_TOLERANCE = 0.03
 LEAD_ACID_CHARGE_V_PER_CELL = (2.25, 2.50)  # absorption at 25 C
 LFP_CHARGE_V_PER_CELL = (3.35, 3.65)
+LFP_CHARGE_C = (-5.0, 20.0)  # lowest for charging; colder, lithium plates the anode (from memory)
+MODULE_PRESSURE_PA = (500.0, 10000.0)  # IEC 61215 tests with 2400 Pa; less looks like kPa
 
 _NEEDED_BY_SUPPLY = {
     Supply.POE: ("poe_class",),
@@ -158,6 +160,16 @@ def modules(context: Context) -> Iterator[Problem]:
             what="power per area in W/m2",
             remedy="write watts and metres",
         )
+        if row.pressure_max_pa is not None:
+            yield from plausible(
+                table,
+                at,
+                column="pressure_max_pa",
+                value=row.pressure_max_pa,
+                span=MODULE_PRESSURE_PA,
+                what="wind pressure in Pa",
+                remedy="write pascals, not kilopascals",
+            )
 
 
 def batteries(context: Context) -> Iterator[Problem]:
@@ -170,6 +182,7 @@ def batteries(context: Context) -> Iterator[Problem]:
         yield from ascending(table, at, "disconnect_v", "nominal_v", strict=True)
         yield from ascending(table, at, "charge_v", "equalise_v")
         yield from _cells(table, at, row)
+        yield from _heater(table, at, row)
         yield from plausible(
             table,
             at,
@@ -205,6 +218,30 @@ def _cells(table: ReadTable, at: int, row: Any) -> Iterator[Problem]:
         what="charge voltage per cell in V",
         remedy="write the absorption voltage of the whole block at 25 C",
     )
+
+
+def _heater(table: ReadTable, at: int, row: Any) -> Iterator[Problem]:
+    """A heater has cold to work in; a lithium battery that charges in frost has a heater."""
+    if row.heater_w > 0 and row.charge_temp_min_c <= row.temp_min_c:
+        yield table.warning(
+            at,
+            code="heater-idle",
+            column="heater_w",
+            value=row.heater_w,
+            rule="charge_temp_min_c > temp_min_c",
+            message=f"has nothing to do: its cells may be charged at {row.temp_min_c:g} C, the least",
+            remedy="write what the cells stand by themselves as charge_temp_min_c",
+        )
+    if row.chemistry is Chemistry.LFP:
+        yield from plausible(
+            table,
+            at,
+            column="charge_temp_min_c",
+            value=row.charge_temp_min_c,
+            span=LFP_CHARGE_C,
+            what="charging temperature of lithium cells in C",
+            remedy="write what the cells stand, about 0, and the power of a built-in heater as heater_w",
+        )
 
 
 def controllers(context: Context) -> Iterator[Problem]:
@@ -273,6 +310,18 @@ def balance(context: Context) -> Iterator[Problem]:
     for at, row in enumerate(table.rows):
         yield from needed(table, at, _NEEDED_BY_BALANCE[row.kind], f"for a {row.kind}")
         yield from ascending(table, at, "tilt_min_deg", "tilt_max_deg")
+        if row.kind is not BalanceKind.MOUNT:
+            for name in ("wind_max_m_s", "weight_max_kg"):
+                if getattr(row, name) is not None:
+                    yield table.warning(
+                        at,
+                        code="not-used",
+                        column=name,
+                        value=getattr(row, name),
+                        rule="mounts only",
+                        message=f"is not asked of a {row.kind}",
+                        remedy="leave it blank, or correct the kind of the row",
+                    )
 
 
 PART_CHECKS: tuple[Check, ...] = (

@@ -58,6 +58,14 @@ class Supply(StrEnum):
     AC = "ac"
 
 
+class BusGrounding(StrEnum):
+    """Which pole of a DC bus is tied to earth; of a box, which pole its case and shields are tied to."""
+
+    NEGATIVE = "negative"
+    POSITIVE = "positive"
+    FLOATING = "floating"
+
+
 class Allocation(StrEnum):
     """What a PoE port sets aside of the switch's budget: the class's power, or the device's maximum."""
 
@@ -87,8 +95,14 @@ class SiteRow(Row):
     system_voltage_v: SystemVoltage | None = Field(
         None, description="nominal DC bus, 12, 24 or 48; blank: any of policy.system_voltages_v"
     )
+    bus_grounding: BusGrounding = Field(
+        BusGrounding.NEGATIVE, description="pole of the DC bus that is tied to earth"
+    )
     array_to_load_ratio: float | None = Field(
         None, ge=1, le=5, description="least array energy / load in every month; blank: policy"
+    )
+    recovery_days_max: float | None = Field(
+        None, gt=0, le=365, description="days in which the array refills a used reserve; blank: policy"
     )
     surface_tilt_deg: float | None = Field(
         None, ge=0, le=90, description="array tilt from horizontal; blank: the best tilt"
@@ -98,6 +112,15 @@ class SiteRow(Row):
     )
     temp_air_min_c: float | None = Field(None, ge=-75, le=40, description="lowest air temperature")
     temp_air_max_c: float | None = Field(None, ge=-30, le=60, description="highest air temperature")
+    enclosure_damping_k: float | None = Field(
+        None, ge=0, le=30, description="coldest battery above the lowest air temperature; blank: battery's"
+    )
+    enclosure_rise_k: float | None = Field(
+        None, ge=0, le=40, description="enclosure above the highest air temperature; blank: battery's"
+    )
+    wind_design_m_s: float | None = Field(
+        None, gt=0, le=120, description="gust that mounts and modules stand; blank: policy"
+    )
     module_area_max_m2: float | None = Field(None, gt=0, description="room for modules; blank: no limit")
     array_cable_m: NonNegative = Field(10.0, le=500, description="one-way length, array to controller")
     battery_cable_m: NonNegative = Field(2.0, le=50, description="one-way length, battery to bus")

@@ -98,14 +98,15 @@ def test_lead_acid_block(part: Any) -> None:
 
 @each(LFP)
 def test_lfp_block(part: Any) -> None:
-    """3.2 V a cell; charged to 3.50 to 3.65, left at 3.0 V a cell; no compensation; no charging below 0 C
-    unless it heats itself (all from memory); 80 to 160 Wh/kg (from memory).
+    """3.2 V a cell; charged to 3.50 to 3.65, left at 3.0 V a cell; no compensation; no charging below 0 C,
+    so a heater where it says so (all from memory); 80 to 160 Wh/kg (from memory).
     """
     assert part.nominal_v == pytest.approx(3.2 * part.cells)
     assert 3.5 - 1e-9 <= part.charge_min_v / part.cells <= part.charge_max_v / part.cells <= 3.65 + 1e-9
     assert part.disconnect_v / part.cells == pytest.approx(3.0)
     assert part.temp_compensation_v_per_k == 0
-    assert (part.charge_temp_min_c < 0) == ("heats itself" in part.description)
+    assert part.charge_temp_min_c == 0
+    assert (part.heater_w > 0) == ("heats itself" in part.description)
     assert part.charge_temp_min_c >= part.temp_min_c
     energy_wh = part.nominal_v * part.capacity_ah
     assert 80 <= energy_wh / part.weight_kg <= 160

@@ -2,12 +2,14 @@
 
 from bisect import bisect_left
 from itertools import product
-from math import ceil, inf
+from math import ceil, erf, exp, inf, pi, sqrt
 
 TEMPS, SIZES = (
     (-3.9, 4.4, 10.0, 15.6, 21.1, 25.0),
     (1.52, 1.30, 1.19, 1.11, 1.04, 1.0),
 )  # IEEE 485, from memory
+#: Earthed pole and common pole that do not go together.
+WRONG_POLES = {("negative", "positive"), ("positive", "negative")}
 ICE_C, GRAVITY = (-67.8, -52.2, -26.7, -15.0, -7.2), (1.28, 1.25, 1.20, 1.15, 1.10)  # US Army manual
 
 
@@ -26,8 +28,10 @@ class Brute:
 
     def __init__(self, inputs, catalogue, volts, settings):
         self.x, self.cat, self.volts, self.s = inputs, catalogue, volts, settings
-        self.cold = inputs.temp_air_min_c + settings.battery.enclosure_damping_k
-        self.hot = inputs.temp_air_max_c + settings.battery.enclosure_rise_k
+        damping, rise = inputs.enclosure_damping_k, inputs.enclosure_rise_k
+        stores = settings.battery
+        self.cold = inputs.temp_air_min_c + (stores.enclosure_damping_k if damping is None else damping)
+        self.hot = inputs.temp_air_max_c + (stores.enclosure_rise_k if rise is None else rise)
 
     def designs(self):
         """(kit, battery, module, controller) to (series, strings, controllers, blocks, setpoint) rows."""
@@ -62,29 +66,54 @@ class Brute:
             return None
         if not all(self.stands(part, self.cold, self.hot) for part in (kit, battery, controller)):
             return None
-        if battery.charge_temp_min_c > self.cold:
+        if battery.charge_temp_min_c > self.cold and battery.heater_w == 0:
+            return None
+        ground = self.x.bus_grounding
+        if ground not in kit.groundings or (ground, controller.common_terminal) in WRONG_POLES:
             return None
         if not controller.system_voltage_min_v <= self.volts <= controller.system_voltage_max_v:
             return None
         if kit.load_terminal and kit.max_current_a > (controller.load_terminal_max_a or 0.0):
             return None
-        if battery.temp_compensation_v_per_k < 0 and not controller.temp_compensated:
-            return None
-        cap = controller.charge_max_v
+        cap, least, recommended = controller.charge_max_v, battery.charge_min_v, battery.charge_v
         raised = -battery.temp_compensation_v_per_k * max(0.0, 25.0 - self.cold)
-        setpoint = min(battery.charge_v, cap / n)
+        if not controller.temp_compensated:
+            least += raised
+            most = battery.charge_max_v + battery.temp_compensation_v_per_k * max(0.0, self.hot - 25.0)
+            if least > most + 1e-9:
+                return None
+            raised, recommended = 0.0, min(max(recommended, least), most)
+        setpoint = min(recommended, cap / n)
         if cap > kit.input_max_v:
             setpoint = min(setpoint, kit.input_max_v / n - raised)
-        setpoint = max(setpoint, battery.charge_min_v)
+        setpoint = max(setpoint, least)
         bottom = n * battery.disconnect_v * (1 - self.s.demand.bus_cable_drop)
         top = min(cap, n * (setpoint + raised))
+        if self.s.battery.equalise_required and battery.equalise_v:
+            if n * battery.equalise_v > cap + 1e-9:
+                return None
+            top = max(top, min(cap, n * (battery.equalise_v + raised)))
         fits = kit.input_min_v <= bottom + 1e-9 and top <= kit.input_max_v + 1e-9
-        return setpoint if fits and n * battery.charge_min_v <= cap + 1e-9 else None
+        return setpoint if fits and n * least <= cap + 1e-9 else None
 
-    def loads(self, k, own_w, month):
-        """Day and night load of a kit after other supply, Wh."""
+    def heat(self, battery, month):
+        """Daily energy of the heaters of one string, Wh."""
+        keep, least = battery.charge_temp_min_c, battery.temp_min_c
+        if keep <= self.cold or keep <= least:
+            return 0.0
+        spread = max(min(self.x.temp_air_c) - self.cold, 0.0) / 2.5 + 0.5
+
+        def under(base):
+            z = (base - self.x.temp_air_c[month]) / spread
+            return spread * (z * (1 + erf(z / sqrt(2))) / 2 + exp(-z * z / 2) / sqrt(2 * pi))
+
+        duty = (under(keep) - under(least)) / (keep - least)
+        return battery.heater_w * 24 * duty * self.blocks_in_series(battery)
+
+    def loads(self, k, own_w, month, heat=0.0):
+        """Day and night load of a kit after other supply, heaters by day, Wh."""
         lit = self.x.day_hours[month]
-        day = self.x.day_wh[k][month] + own_w * lit
+        day = self.x.day_wh[k][month] + own_w * lit + heat
         night = self.x.night_wh[k][month] + own_w * (24 - lit)
         other = self.x.other_supply_wh_day[month]
         return max(0.0, day - other), max(0.0, night - max(0.0, other - day))
@@ -105,15 +134,20 @@ class Brute:
         grid = (0.0, *self.x.clip_irradiance_w_m2)
         return power * line(limit, grid, (0.0, *self.x.poa_clipped_wh_m2_day[month])) / 1000
 
-    def carries(self, k, battery, module, controller, number, series, strings, volts):
-        """The array gives the asked share of the load in every month."""
+    def carries(self, k, battery, module, controller, number, series, strings, volts, heated):
+        """The array gives the asked share of the load in every month, and refills the reserve in time."""
         each, over = divmod(strings, number)
         for month in range(12):
-            day, night = self.loads(k, controller.own_draw_w * number, month)
+            own_w, heat = controller.own_draw_w * number, heated * self.heat(battery, month)
+            day, night = self.loads(k, own_w, month, heat)
             energy = over * self.energy(month, module, controller, series, each + 1, volts)
             energy += (number - over) * self.energy(month, module, controller, series, each, volts)
-            need = self.x.array_to_load_ratio * (day + night / battery.round_trip_efficiency)
-            if energy < need - 1e-6:
+            need = day + night / battery.round_trip_efficiency
+            if energy < self.x.array_to_load_ratio * need - 1e-6:
+                return False
+            used = self.x.autonomy_days * sum(self.loads(k, own_w, month)) / battery.round_trip_efficiency
+            days = self.x.recovery_days_max
+            if days is not None and energy - need < used / days - 1e-6:
                 return False
         return True
 
@@ -121,8 +155,13 @@ class Brute:
         """Least strings of every length with one number of controllers, and their least battery."""
         n, air = self.blocks_in_series(battery), (self.x.temp_air_min_c, self.x.temp_air_max_c)
         volts = (battery.nominal_v + setpoint) / 2 * n
-        if not self.stands(module, *air):
+        if not self.stands(module, air[0], air[1] + 30):
             return
+        wind = self.x.wind_design_m_s
+        if wind and module.pressure_max_pa:
+            pressure = self.s.array.wind_pressure_coefficient * 1.25 / 2 * wind**2
+            if pressure > module.pressure_max_pa:
+                return
         bright = module.i_sc_a * self.s.array.irradiance_factor_isc
         amps = controller.pv_input_max_a
         if controller.kind == "pwm":
@@ -134,17 +173,30 @@ class Brute:
                 break
             if hot - controller.headroom_v < n * setpoint - 1e-9:
                 continue
-            for strings in range(1, number * int(amps / bright + 1e-9) + 1):
-                if self.carries(k, battery, module, controller, number, series, strings, volts):
-                    area = strings * series * module.length_m * module.width_m
-                    if self.x.module_area_max_m2 is None or area <= self.x.module_area_max_m2 + 1e-9:
-                        blocks = self.storage(k, battery, module, controller, number, series, strings, volts)
-                        if blocks <= battery.batteries_parallel_max:
-                            yield series, strings, number, blocks, setpoint
+            heated = battery.heater_w > 0 and any(self.heat(battery, month) for month in range(12))
+            for fixed in range(1, battery.batteries_parallel_max + 1) if heated else (0,):
+                most = number * int(amps / bright + 1e-9)
+                design = (k, battery, module, controller, number, series)
+                strings = self.least(design, volts, most, fixed)
+                if strings is None:
+                    continue
+                blocks = self.storage(*design, strings, volts, fixed)
+                if blocks <= (fixed or battery.batteries_parallel_max):
+                    yield series, strings, number, fixed or blocks, setpoint
                     break
 
-    def storage(self, k, battery, module, controller, number, series, strings, volts):
-        """Least battery strings."""
+    def least(self, design, volts, most, heated):
+        """Least strings that carry the load and so many heated battery strings, None without room."""
+        module, series = design[2], design[5]
+        for strings in range(1, most + 1):
+            if self.carries(*design, strings, volts, heated):
+                area = strings * series * module.length_m * module.width_m
+                room = self.x.module_area_max_m2
+                return strings if room is None or area <= room + 1e-9 else None
+        return None
+
+    def storage(self, k, battery, module, controller, number, series, strings, volts, heated):
+        """Least battery strings, of which so many are heated."""
         n = self.blocks_in_series(battery)
         lead = battery.chemistry != "lfp"
         rated = battery.capacity_ah * battery.nominal_v * n
@@ -156,7 +208,9 @@ class Brute:
             charge = (line(self.cold, ICE_C, GRAVITY) - 1.16) / 0.12
             depth = min(depth, 1 - min(1.0, max(0.0, charge)))
         usable = rated * depth * self.s.battery.end_of_life_share / size
-        loads = [self.loads(k, controller.own_draw_w * number, month) for month in range(12)]
+        own_w = controller.own_draw_w * number
+        loads = [self.loads(k, own_w, month) for month in range(12)]
+        warmed = [self.loads(k, own_w, month, heated * self.heat(battery, month)) for month in range(12)]
         daily = self.s.battery.daily_depth_max_lead_acid if lead else self.s.battery.daily_depth_max_lfp
         each, over = divmod(strings, number)
         if controller.kind == "pwm":
@@ -167,7 +221,7 @@ class Brute:
             current = over * min((each + 1) * one, top) + (number - over) * min(each * one, top)
         asks = (
             (self.x.autonomy_days * max(day + night for day, night in loads), usable),
-            (max(night for _, night in loads), rated * daily),
+            (max(night for _, night in warmed), rated * daily),
             (self.x.kits[k].max_current_a, battery.discharge_current_max_a),
             (current, battery.charge_current_max_a),
         )

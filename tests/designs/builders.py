@@ -104,7 +104,8 @@ def site(*kits: SupplyKit, load_w: object = 10.0, sun_hours: object = 4.5, **val
     watts = np.broadcast_to(np.asarray(load_w, dtype=float), (len(kits),))
     day_hours = np.broadcast_to(np.asarray(values.pop("day_hours", 12.0), dtype=float), (12,))
     fields: dict[str, object] = {
-        "site_id": "S1", "temp_cell_c": np.full(12, 25.0), "temp_air_min_c": 0.0, "temp_air_max_c": 30.0,
+        "site_id": "S1", "temp_cell_c": np.full(12, 25.0), "temp_air_c": np.full(12, 15.0),
+        "temp_air_min_c": 0.0, "temp_air_max_c": 30.0,
         "temp_cold_spell_c": 10.0, "temp_hot_month_c": 25.0, "day_hours": day_hours,
         "other_supply_wh_day": np.zeros(12), "autonomy_days": 3.0, "array_to_load_ratio": 1.1,
         "module_area_max_m2": None, "kits": kits, "day_wh": watts[:, None] * day_hours,

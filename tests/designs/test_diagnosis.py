@@ -93,13 +93,20 @@ def test_load_terminals_too_weak():
 
 
 def test_no_controller_follows_the_temperature():
-    inputs = site(load_w=3.0)
-    assert blocked(inputs, module(), battery(), controller(temp_compensated=False)).rule == "charging"
+    inputs = site(load_w=3.0, temp_air_min_c=-10.0)
+    refusal = blocked(inputs, module(), battery(), controller(temp_compensated=False))
+    assert refusal.rule == "charge-compensation"
+
+
+def test_no_controller_reaches_the_least_setpoint():
+    refusal = blocked(site(load_w=3.0), module(), battery(), controller(charge_max_v=14.0))
+    assert (refusal.rule, refusal.value, refusal.limit, refusal.unit) == ("charging", 14.0, 14.1, "V")
 
 
 def test_no_module_stands_the_cold():
     cold = site(load_w=3.0, temp_air_min_c=-40.0)
-    assert blocked(cold, module(temp_min_c=-20.0), battery(), controller()).rule == "module-voltage"
+    refusal = blocked(cold, module(temp_min_c=-20.0), battery(), controller())
+    assert (refusal.rule, refusal.value, refusal.limit) == ("module-cold", -40.0, -20.0)
 
 
 def test_strings_too_low_to_charge():

@@ -9,6 +9,7 @@ import pytest
 from planner.designs import Choice, blocking_rule, design_balance, site_options
 from planner.designs.columns import make_columns
 from planner.designs.options import without_longer_strings
+from planner.tables.rows import BusGrounding
 from tests.designs.brute import Brute
 from tests.designs.builders import battery, catalogue, controller, kit, lithium, module, pwm, settings, site
 
@@ -25,6 +26,8 @@ def random_modules(pick):
             i_mp_a=pick(2.7, 5.5),
             system_voltage_max_v=pick(60.0, 600.0),
             temp_min_c=pick(-40.0, -20.0),
+            temp_max_c=pick(85.0, 60.0),
+            pressure_max_pa=pick(None, 1600.0),
         ),
         module(
             sku="M2",
@@ -48,6 +51,7 @@ def random_batteries(pick):
             charge_current_max_a=pick(4.5, 25.0),
             batteries_parallel_max=pick(2, 4, 12),
             batteries_series_max=pick(2, 4),
+            equalise_v=pick(None, 15.0),
         ),
         battery(
             sku="B2",
@@ -59,15 +63,23 @@ def random_batteries(pick):
             round_trip_efficiency=0.84,
             depth_of_discharge_max=0.6,
         ),
-        lithium(sku="L1", charge_temp_min_c=pick(0.0, -30.0), batteries_parallel_max=8),
+        lithium(
+            sku="L1",
+            charge_temp_min_c=pick(0.0, -30.0),
+            heater_w=pick(0.0, 4.0, 15.0),
+            batteries_parallel_max=8,
+            charge_current_max_a=pick(5.0, 25.0),
+        ),
         lithium(
             sku="L2",
             nominal_v=25.6,
             cells=8,
             charge_v=28.4,
             charge_min_v=28.0,
+            charge_max_v=29.2,
             disconnect_v=24.0,
-            charge_temp_min_c=-30.0,
+            charge_temp_min_c=pick(-30.0, 2.0),
+            heater_w=pick(0.0, 20.0),
             discharge_current_max_a=pick(1.5, 50.0),
         ),
     ]
@@ -84,6 +96,7 @@ def random_controllers(pick):
             own_draw_w=pick(0.2, 1.5),
             headroom_v=pick(0.5, 3.0),
             load_terminal_max_a=pick(None, 1.0, 20.0),
+            common_terminal=pick("negative", "none"),
         ),
         controller(
             sku="T2",
@@ -91,6 +104,7 @@ def random_controllers(pick):
             temp_compensated=pick(True, True, False),
             pv_input_max_v=pick(60.0, 150.0),
             temp_min_c=pick(-40.0, -10.0),
+            common_terminal=pick("negative", "positive"),
         ),
     ]
 
@@ -104,6 +118,7 @@ def random_kits(pick, base):
             input_max_v=pick(14.5, 15.0, 15.6) * base,
             load_terminal=True,
             max_current_a=pick(0.5, 2.0),
+            groundings=pick(tuple(BusGrounding), (BusGrounding.NEGATIVE,)),
         ),
         kit(
             input_max_v=pick(15.2, 17.0) * base, temp_min_c=pick(-40.0, -15.0), max_current_a=pick(0.5, 30.0)
@@ -123,20 +138,28 @@ def random_case(seed):
     kits = random_kits(pick, volts / 12)
     hours = 12.0 - rng.uniform(0, 7) * np.cos(2 * np.pi * (np.arange(12) + 0.5) / 12)
     other = np.where(rng.random(12) < 0.2, rng.uniform(0, 500), 0.0)
+    coldest = pick(8.0, -4.0, -12.0, -18.0, -38.0)
     inputs = site(
         *kits,
         load_w=rng.uniform(0.5, pick(4.0, 15.0, 40.0), 3),
         sun_hours=rng.uniform(pick(0.6, 1.5, 3.0), 6.0, 12),
         day_hours=hours,
-        temp_air_min_c=pick(8.0, -4.0, -12.0, -18.0, -38.0),
+        temp_air_min_c=coldest,
+        temp_air_c=coldest + rng.uniform(4.0, 25.0, 12),
         temp_air_max_c=pick(20.0, 35.0),
         temp_cold_spell_c=rng.uniform(-25.0, 20.0),
         temp_cell_c=rng.uniform(-10.0, 45.0, 12),
         other_supply_wh_day=other if pick(True, False) else np.zeros(12),
         autonomy_days=pick(0.5, 2.0, 5.0),
         module_area_max_m2=pick(None, None, 1.5, 6.0),
+        bus_grounding=pick(*[BusGrounding.NEGATIVE] * 4, *BusGrounding),
+        enclosure_damping_k=pick(None, None, 8.0),
+        enclosure_rise_k=pick(None, None, 12.0),
+        recovery_days_max=pick(None, None, 10.0, 30.0),
+        wind_design_m_s=pick(None, None, None, 30.0, 50.0),
     )
-    return inputs, cat, volts, settings(policy={"controllers_max": pick(1, 2, 4)})
+    policy, stores = {"controllers_max": pick(1, 2, 4)}, {"equalise_required": pick(False, False, True)}
+    return inputs, cat, volts, settings(policy=policy, battery=stores)
 
 
 def front(rows):
@@ -179,8 +202,12 @@ def test_designs_are_those_of_plain_loops(seed):
 
 
 def test_random_cases_try_every_rule():
-    """The cases hold many designs and none, clipping, several controllers, lowered setpoints, refusals."""
+    """The cases hold many designs and none, clipping, several controllers, lowered setpoints, refusals.
+
+    And each of the rules that a site or a part may leave out changes the designs of some of them.
+    """
     sizes, several, clipped, setpoints, rules = [], 0, 0, set(), set()
+    changed = dict.fromkeys(("recovery", "wind", "ground", "heater", "equalise", "constant"), 0)
     for seed in SEEDS:
         inputs, cat, volts, chosen = random_case(seed)
         options = site_options(inputs, catalogue=cat, system_voltage_v=volts, settings=chosen)
@@ -192,15 +219,34 @@ def test_random_cases_try_every_rule():
             inputs, catalogue=replace(cat, controllers=strong), system_voltage_v=volts, settings=chosen
         )
         clipped += int(options.modules_parallel.sum() != free.modules_parallel.sum())
+        for name, other in without_a_rule(inputs, cat, chosen).items():
+            without = site_options(other[0], catalogue=other[1], system_voltage_v=volts, settings=other[2])
+            changed[name] += int(listed(without) != listed(options))
         if not sizes[-1]:
             reason = blocking_rule("S1", [(volts, inputs)], kit_refusals=(), catalogue=cat, settings=chosen)
             rules.add(reason.rule)
     assert sizes.count(0) > 5
-    assert max(sizes) > 50
+    assert max(sizes) > 40
     assert several > 40
     assert clipped > 20
     assert len(setpoints) > 8
     assert len(rules) > 1
+    assert min(changed.values()) > 2, changed
+
+
+def without_a_rule(inputs, cat, chosen):
+    """The case without each rule: what would be asked then."""
+    cold = tuple(part.model_copy(update={"heater_w": 0.0}) for part in cat.batteries)
+    blind = tuple(part.model_copy(update={"temp_compensated": True}) for part in cat.controllers)
+    plain = chosen.battery.model_copy(update={"equalise_required": False})
+    return {
+        "recovery": (replace(inputs, recovery_days_max=None), cat, chosen),
+        "wind": (replace(inputs, wind_design_m_s=None), cat, chosen),
+        "ground": (replace(inputs, bus_grounding=BusGrounding.FLOATING), cat, chosen),
+        "heater": (inputs, replace(cat, batteries=cold), chosen),
+        "equalise": (inputs, cat, chosen.model_copy(update={"battery": plain})),
+        "constant": (inputs, replace(cat, controllers=blind), chosen),
+    }
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -228,6 +274,7 @@ def test_balance_repeats_what_admitted_the_design(seed):
         )
         assert balance.array_to_load_ratio.min() >= inputs.array_to_load_ratio - 1e-6
         assert balance.autonomy_days >= inputs.autonomy_days - 1e-6
+        assert balance.recovery_days <= (inputs.recovery_days_max or np.inf) + 1e-6
         assert (
             one_kit.input_min_v - 1e-9 <= balance.bus_low_v < balance.bus_high_v <= one_kit.input_max_v + 1e-9
         )
@@ -244,7 +291,8 @@ def test_balance_repeats_what_admitted_the_design(seed):
                 catalogue=cat,
                 settings=chosen,
             )
-            assert less.array_to_load_ratio.min() < inputs.array_to_load_ratio
+            slow = less.recovery_days > (inputs.recovery_days_max or np.inf)
+            assert slow or less.array_to_load_ratio.min() < inputs.array_to_load_ratio
 
 
 @pytest.mark.parametrize("seed", SEEDS)

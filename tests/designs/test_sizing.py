@@ -151,9 +151,10 @@ def test_lithium_is_refused_where_it_would_be_charged_below_freezing():
     assert cold.modules_parallel.size == 0
 
 
-def test_compensated_battery_takes_no_controller_that_ignores_temperature():
+def test_compensated_battery_takes_no_controller_that_ignores_a_wide_range_of_temperature():
     cat = catalogue(module(), battery(), controller(temp_compensated=False))
-    options = site_options(site(load_w=3.0), catalogue=cat, system_voltage_v=12, settings=settings())
+    inputs = site(load_w=3.0, temp_air_min_c=-10.0)
+    options = site_options(inputs, catalogue=cat, system_voltage_v=12, settings=settings())
     assert options.modules_parallel.size == 0
 
 

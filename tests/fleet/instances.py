@@ -72,6 +72,8 @@ def goods(rng: np.random.Generator, thresholds: tuple[int, ...]) -> Goods:
         mount_area_m2=np.array([1.2, 3.0]),
         mount_tilt_min_deg=np.zeros(2),
         mount_tilt_max_deg=np.full(2, 90.0),
+        mount_wind_max_m_s=np.array([35.0, np.inf]),
+        mount_weight_max_kg=np.array([np.inf, 2.5]),
         enclosure_sku=places("e"),
         enclosure_volume_l=np.array([40.0, 110.0]),
     )
@@ -121,4 +123,5 @@ def site(rng: np.random.Generator, g: Goods, s: int) -> SiteOffer:
         surface_tilt_deg=60.0,
         freight_per_kg=float(rng.uniform(0, 2)),
         fixed_cost=float(rng.integers(0, 400)),
+        wind_design_m_s=(None, 30.0, 40.0)[s % 3],
     )

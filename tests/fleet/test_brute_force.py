@@ -12,6 +12,7 @@ from planner.fleet.pricing import SiteOffer
 from planner.settings import SolverSettings
 from tests.fleet.instances import Goods, goods, site
 
+MODULE_KG = 1.0  # every SKU of the instances
 EXACT = SolverSettings(gap=0.0)
 
 
@@ -23,12 +24,17 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
         n, nb = int(o.modules_parallel[p, a]), int(o.batteries_parallel[p, a])
         litres = o.kit_volume_l[p] + o.controller_volume_l[a] + nb * o.string_volume_l[p]
         for t, e in product((0, 1), (0, 1)):
+            if (offer.wind_design_m_s or 0.0) > fit.mount_wind_max_m_s[t]:
+                continue
+            carries = floor(
+                min(fit.mount_area_m2[t] / o.module_area_m2[a] + 1e-9, fit.mount_weight_max_kg[t] / MODULE_KG)
+            )
             units = [0] * len(g.names)
             units[index[f"m{o.module[a]}"]] += n
             units[index[f"c{o.controller[a]}"]] += 1
             units[index[f"b{o.battery[p]}"]] += nb
             units[index[f"s{o.kit[p]}"]] += 1
-            units[index[f"t{t}"]] += ceil(n / floor(fit.mount_area_m2[t] / o.module_area_m2[a] + 1e-9))
+            units[index[f"t{t}"]] += ceil(n / carries)
             units[index[f"e{e}"]] += ceil(litres / fit.enclosure_volume_l[e] - 1e-9)
             found.add((offer.fixed_cost + offer.freight_per_kg * sum(units), tuple(units)))
     return sorted(found)

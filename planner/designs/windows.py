@@ -1,0 +1,126 @@
+"""Bus windows of kits with batteries: which controllers charge them, at which setpoint, how far it swings."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.designs import bus
+from planner.designs.catalogue import CatalogueArrays
+from planner.designs.inputs import (
+    EPS,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    SiteInputs,
+    battery_temp_min_c,
+    enclosure_temp_max_c,
+)
+from planner.designs.suits import batteries_in_range, battery_series, controllers_in_range, kits_in_range
+from planner.settings import Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SetpointRange:
+    """Charge setpoints of a block of every battery with every controller (B, C), V.
+
+    `least_v` and `most_v` are the lowest and highest allowed, `recommended_v` the one to choose first;
+    `follows_v_per_k` is how the setpoint moves with temperature, 0 behind a controller that ignores it.
+    """
+
+    least_v: FloatArray
+    recommended_v: FloatArray
+    most_v: FloatArray
+    follows_v_per_k: FloatArray
+
+
+def setpoint_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> SetpointRange:
+    """The maker's range behind controllers that follow the battery's temperature, else what is left of it."""
+    slope = cat.battery("temp_compensation_v_per_k")[:, None]
+    least, most = cat.battery("charge_min_v")[:, None], cat.battery("charge_max_v")[:, None]
+    low, high = bus.constant_range_v(
+        least, most, slope, battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
+    )
+    follows = (cat.controller("temp_compensated") > 0)[None, :]
+    low, high = np.where(follows, least, low), np.where(follows, most, high)
+    return SetpointRange(
+        least_v=low,
+        recommended_v=np.minimum(np.maximum(cat.battery("charge_v")[:, None], low), high),
+        most_v=high,
+        follows_v_per_k=slope * follows,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Windows:
+    """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C)."""
+
+    kit: IntArray
+    battery: IntArray
+    low_v: FloatArray
+    setpoint_v: FloatArray
+    high_v: FloatArray
+    kit_low_v: FloatArray
+    kit_high_v: FloatArray
+
+
+def bus_windows(
+    inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
+) -> Windows:
+    """Bus window of every kit and battery that stand the temperatures and make the voltage."""
+    series = battery_series(cat, system_voltage_v)
+    batteries = np.flatnonzero((series > 0) & batteries_in_range(cat, inputs, settings))
+    kits = np.flatnonzero(kits_in_range(inputs, settings))
+    kit, b = np.repeat(kits, len(batteries)), np.tile(batteries, len(kits))
+    blocks, cold = series[b][:, None], battery_temp_min_c(inputs, settings)
+    span = setpoint_range(cat, inputs, settings)
+    follows, cap = span.follows_v_per_k[b], cat.controller("charge_max_v")[None, :]
+    kit_high = np.array([one.input_max_v for one in inputs.kits], dtype=float)[kit]
+    setpoint = bus.setpoint_v(
+        recommended_v=span.recommended_v[b],
+        least_v=span.least_v[b],
+        series=blocks,
+        compensation_v_per_k=follows,
+        temp_c=cold,
+        window_top_v=kit_high[:, None],
+        cap_v=cap,
+    )
+    high = bus.charging_top_v(setpoint, blocks, follows, cold, cap)
+    if settings.battery.equalise_required:
+        equalise = cat.battery("equalise_v")[b][:, None]  # NaN: this battery is not equalised
+        high = np.fmax(high, bus.charging_top_v(equalise, blocks, follows, cold, cap))
+    return Windows(
+        kit=kit,
+        battery=b,
+        low_v=bus.bottom_v(cat.battery("disconnect_v")[b], series[b], settings.demand.bus_cable_drop),
+        setpoint_v=setpoint,
+        high_v=high,
+        kit_low_v=np.array([one.input_min_v for one in inputs.kits], dtype=float)[kit],
+        kit_high_v=kit_high,
+    )
+
+
+def reached_v(
+    cat: CatalogueArrays, inputs: SiteInputs, system_voltage_v: int, settings: Settings
+) -> FloatArray:
+    """Voltage that a controller must make at 25 C to charge each battery (B, C), V.
+
+    Infinite where no setpoint suits the battery behind that controller in cold and heat; the equalising
+    voltage counts where it is required.
+    """
+    span = setpoint_range(cat, inputs, settings)
+    needed = np.where(span.least_v <= span.most_v + EPS, span.least_v, np.inf)
+    if settings.battery.equalise_required:
+        needed = np.fmax(needed, cat.battery("equalise_v")[:, None])
+    series = np.maximum(battery_series(cat, system_voltage_v), 1)
+    return np.asarray(needed * series[:, None])
+
+
+def charges(
+    windows: Windows, inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
+) -> BoolArray:
+    """Controllers that charge each kit's battery and, where it has no disconnect, carry its load (N, C)."""
+    reached = cat.controller("charge_max_v") >= reached_v(cat, inputs, system_voltage_v, settings) - EPS
+    reached &= controllers_in_range(cat, inputs, system_voltage_v, settings)
+    terminal = np.nan_to_num(cat.controller("load_terminal_max_a"), nan=0.0)[None, :]
+    asks = np.array([one.max_current_a if one.load_terminal else 0.0 for one in inputs.kits])[windows.kit]
+    return np.asarray(reached[windows.battery] & (asks[:, None] <= terminal + EPS))

@@ -1,0 +1,74 @@
+"""Why no mount or enclosure on sale suits any design of a site: the rule, its value, the nearest limit."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from planner.errors import Refusal
+from planner.fleet.pricing import BoolArray, Fittings, Pricer, SiteOffer, block_volume, module_area
+
+
+def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
+    """The first rule that no mount, then no enclosure, passes with the lightest of the site's parts."""
+    f, tilt, wind = pricer.fittings, offer.surface_tilt_deg, offer.wind_design_m_s
+    windproof = f.mount_wind_max_m_s >= (wind or 0.0)
+    if wind is not None and not windproof.any():
+        most = float(f.mount_wind_max_m_s.max(initial=0.0))
+        return _refusal("mount-wind", site_id, wind, most, "m/s", f"gusts reach {wind:g} m/s", "mount")
+    stands = f.mounts_fit(tilt, wind or 0.0)
+    if not stands.any():
+        return _no_tilt(site_id, f, windproof, tilt)
+    area = min(float(module_area(o).min()) for o in offer.options)
+    if not (f.mount_area_m2[stands] >= area).any():
+        most = float(f.mount_area_m2[stands].max())
+        return _refusal(
+            "mount-area", site_id, area, most, "m2", f"the smallest module has {area:.2f} m2", "mount"
+        )
+    weight = min(float(pricer.module_kg(o).min()) for o in offer.options)
+    if not (f.mount_weight_max_kg[stands] >= weight).any():
+        most = float(f.mount_weight_max_kg[stands].max())
+        return _refusal(
+            "mount-weight", site_id, weight, most, "kg", f"the lightest module has {weight:.1f} kg", "mount"
+        )
+    block, most = _smallest_block(offer), float(f.enclosure_volume_l.max(initial=0.0))
+    if block > most:
+        what = f"the smallest battery block has {block:.1f} l"
+        return _refusal("enclosure-volume", site_id, block, most, "l", what, "enclosure")
+    return Refusal(
+        rule="no-mount",
+        subject=site_id,
+        message="no design of the site finds both a mount for its modules and an enclosure for its battery",
+    )
+
+
+def _smallest_block(offer: SiteOffer) -> float:
+    return min(float(np.min(block_volume(o))) for o in offer.options)
+
+
+def _refusal(
+    rule: str, site_id: str, value: float, limit: float, unit: str, what: str, fitting: str
+) -> Refusal:
+    return Refusal(
+        rule=rule,
+        subject=site_id,
+        value=value,
+        limit=limit,
+        unit=unit,
+        message=f"{what}; the strongest {fitting} on sale takes {limit:g} {unit}",
+    )
+
+
+def _no_tilt(site_id: str, f: Fittings, windproof: BoolArray, tilt: float) -> Refusal:
+    """The mount whose range comes nearest to a tilt, of those that stand the wind."""
+    ranges = (f.mount_tilt_min_deg[windproof], f.mount_tilt_max_deg[windproof])
+    ends: Sequence[float] = np.concatenate(ranges).tolist()
+    nearest = min(ends, key=lambda end: abs(end - tilt), default=None)
+    reach = "" if nearest is None else f"; the nearest is {nearest:g}"
+    return Refusal(
+        rule="mount-tilt",
+        subject=site_id,
+        value=tilt,
+        limit=nearest,
+        unit="degrees",
+        message=f"no mount on sale that stands the site's wind can be set to {tilt:g} degrees{reach}",
+    )
