@@ -7,6 +7,7 @@ import datetime
 import io
 import zipfile
 from collections.abc import Callable, Mapping, Sequence
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -105,10 +106,8 @@ def test_cells_keep_their_kind(tmp_path: Path) -> None:
         ("12", 47.0, 1),
         ("NA", 47.25, 1),
     ]
-    assert (str(tables.prices[0].unit_price), tables.prices[0].valid_from) == (
-        "72.5",
-        datetime.date(2026, 3, 4),
-    )
+    price = next(row for row in tables.prices if row.unit_price == Decimal("72.5") and row.min_qty == 1)
+    assert (price.sku, price.valid_from) == ("M-100/36", datetime.date(2026, 3, 4))
     assert tables.switches[0].measured_allocation is True
 
 
