@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.climate import (
     best_tilt,
@@ -22,7 +21,7 @@ from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_ar
 from planner.errors import Refusal
 from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
 from planner.fleet.fitting_misses import no_fitting
-from planner.fleet.pricing import Pricer, SiteOffer, make_fittings, make_part_index
+from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make_part_index
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.scenario import Scenario, read_scenario
@@ -105,7 +104,7 @@ def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: C
     with clock.stage("demand"):
         progress("demand", 0, 1)
         fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
-        fleet.tilt[:] = choose_tilts(fleet)
+        fleet.tilts[:] = choose_tilts(fleet)
     with clock.stage("designs"):
         offers = SiteOffers(fleet, progress)
         pool = candidates(fleet.pricer, offers, sites=len(scenario.tables.sites))
@@ -164,7 +163,7 @@ def prepare(scenario: Scenario) -> Fleet:
         day_hours=day_hours(arrays.latitude_deg),
         kits={},
         other_supply_wh_day=np.nan_to_num(month_values(tables.site_months, place, "other_supply_wh_day")),
-        tilt=np.zeros(len(tables.sites), dtype=np.int64),
+        tilts=[],
         refusals={},
         pricer=pricer,
     )
@@ -200,8 +199,30 @@ def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
     return (stated,) if stated is not None else tuple(sorted(set(scenario.settings.policy.system_voltages_v)))
 
 
-def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
-    """Best tilt of each site for the course of its load over the year, from its first kit."""
+def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:
+    """Tilts to design for at each site, the best first: the best of all, and the best that each mount takes.
+
+    The best is judged by the course of the site's load over the year, from its first kit. A mount that is
+    cheap but does not reach the best tilt is so weighed against a dearer one that does.
+    """
+    shape, plane = load_shape(fleet), fleet.plane
+    policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
+    wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
+    fits = fleet.pricer.fittings.mounts_fit(plane.surface_tilt_deg, wind[:, None])  # (S, T, mounts)
+    masks = [fits.any(axis=2), *np.moveaxis(fits, 2, 0)]
+    none = ~masks[0].any(axis=1)
+    tilts: list[list[int]] = [[] for _ in sites]
+    for mask in masks:
+        poa = np.where(mask[:, None, :] | none[:, None, None], plane.poa_wh_m2_day, -1.0)
+        best = best_tilt(replace(plane, poa_wh_m2_day=poa), shape)
+        for i in np.flatnonzero(mask.any(axis=1) | none).tolist():
+            if int(best[i]) not in tilts[i]:
+                tilts[i].append(int(best[i]))
+    return [tuple(some) for some in tilts]
+
+
+def load_shape(fleet: Fleet) -> FloatArray:
+    """Course of each site's net load over the year (S, 12), from its first kit; even without one."""
     sites = fleet.scenario.tables.sites
     shape = np.ones((len(sites), 12))
     for i, site in enumerate(sites):
@@ -212,17 +233,7 @@ def choose_tilts(fleet: Fleet) -> NDArray[np.int64]:
         if kit is not None:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
             shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
-    poa = np.where(tilts_built(fleet)[:, None, :], fleet.plane.poa_wh_m2_day, -1.0)
-    return best_tilt(replace(fleet.plane, poa_wh_m2_day=poa), shape)
-
-
-def tilts_built(fleet: Fleet) -> NDArray[np.bool_]:
-    """Tilts that some mount takes in each site's wind (S, T); all of them where none does."""
-    policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
-    wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
-    fits = fleet.pricer.fittings.mounts_fit(fleet.plane.surface_tilt_deg, wind[:, None]).any(axis=2)
-    none = np.asarray(fits.sum(axis=1) == 0)
-    return np.asarray(fits | none[:, None])
+    return shape
 
 
 class SiteOffers:
@@ -275,43 +286,43 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
 
 
 def site_designs(fleet: Fleet, i: int) -> SiteOffer:
-    """Feasible designs of the i-th site at each voltage."""
+    """Feasible designs of the i-th site at each voltage and tilt."""
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
-    found, kits = [], []
+    found = []
     for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
-        inputs = site_inputs(fleet, i, voltage)
-        if inputs is None:
-            continue
-        options = site_options(inputs, catalogue=fleet.catalogue, system_voltage_v=voltage, settings=settings)
-        if options.modules_parallel.size:
-            found.append(options)
-            kits.append(inputs.kits)
-    tilt = float(fleet.plane.surface_tilt_deg[i, fleet.tilt[i]])
+        for tilt in fleet.tilts[i]:
+            inputs = site_inputs(fleet, i, voltage, tilt)
+            if inputs is None:
+                break
+            designs = site_options(
+                inputs, catalogue=fleet.catalogue, system_voltage_v=voltage, settings=settings
+            )
+            if designs.modules_parallel.size:
+                degrees = float(fleet.plane.surface_tilt_deg[i, tilt])
+                found.append(Option(designs=designs, kits=inputs.kits, tilt=tilt, surface_tilt_deg=degrees))
     return SiteOffer(
         site=i,
         options=found,
-        kits=kits,
-        surface_tilt_deg=tilt,
         freight_per_kg=float(site.freight_per_kg),
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
         wind_design_m_s=wind_design_m_s(site, settings.policy),
     )
 
 
-def site_inputs(fleet: Fleet, i: int, voltage: int) -> SiteInputs | None:
-    """What the designs of the i-th site at a voltage depend on; None without a kit."""
+def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int) -> SiteInputs | None:
+    """What the designs of the i-th site at a voltage and a tilt depend on; None without a kit."""
     site = fleet.scenario.tables.sites[i]
     kits = fleet.kits[site.load_profile, voltage].kits
     if not kits:
         return None
-    t, climate, plane, policy = fleet.tilt[i], fleet.climate, fleet.plane, fleet.scenario.settings.policy
+    climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
     day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
     return SiteInputs(
         site_id=site.site_id,
-        poa_wh_m2_day=plane.poa_wh_m2_day[i, :, t],
-        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, t],
+        poa_wh_m2_day=plane.poa_wh_m2_day[i, :, tilt],
+        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, tilt],
         clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
-        temp_cell_c=plane.temp_cell_c[i, :, t],
+        temp_cell_c=plane.temp_cell_c[i, :, tilt],
         temp_air_c=climate.temp_air_c[i],
         temp_air_min_c=float(climate.temp_air_min_c[i]),
         temp_air_max_c=float(climate.temp_air_max_c[i]),
@@ -337,7 +348,7 @@ def explain(fleet: Fleet, i: int) -> Refusal:
     """Why the i-th site has no design."""
     site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v)) is not None]
+    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v, fleet.tilts[i][0])) is not None]
     refusals = [r for v in voltages for r in fleet.kits[site.load_profile, v].refusals]
     return blocking_rule(
         site.site_id,
@@ -360,12 +371,13 @@ def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> Site
     """The d-th design of the pool, at the i-th site."""
     market, fittings = fleet.market, fleet.pricer.fittings
     one = {name: values[d].item() for name, values in solution.pool.designs.column.items()}
-    inputs = site_inputs(fleet, i, one["system_voltage_v"])
+    inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"])
     assert inputs is not None  # the design has a kit
     use = solution.pool.designs.usage[d].tocoo()
     return SiteDesign(
         site=i,
         system_voltage_v=one["system_voltage_v"],
+        surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, one["tilt"]]),
         kit=inputs.kits[one["kit"]],
         inputs=inputs,
         choice=Choice(**{name: one[name] for name in Choice.__dataclass_fields__}),

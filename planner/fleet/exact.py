@@ -48,9 +48,7 @@ def price_out(
     left_out = slack
     for s, offer in enumerate(offers):
         table = multiplier_table(pricer, offer, s, curves, at)
-        priced = [
-            pricer.price(o, kits, table, offer) for o, kits in zip(offer.options, offer.kits, strict=True)
-        ]
+        priced = [pricer.price(option, table, offer) for option in offer.options]
         least.append(min(float(p.cost.min()) for p in priced))
         designs, beyond = cheapest_designs(pricer, offer, s, priced, table, least[-1] + slack, designs_max)
         kept.append(designs)

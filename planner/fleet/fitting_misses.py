@@ -10,7 +10,8 @@ from planner.fleet.pricing import BoolArray, Fittings, Pricer, SiteOffer, block_
 
 def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
     """The first rule that no mount, then no enclosure, passes with the lightest of the site's parts."""
-    f, tilt, wind = pricer.fittings, offer.surface_tilt_deg, offer.wind_design_m_s
+    f, wind = pricer.fittings, offer.wind_design_m_s
+    tilt = offer.options[0].surface_tilt_deg  # several only where mounts fit them
     windproof = f.mount_wind_max_m_s >= (wind or 0.0)
     if wind is not None and not windproof.any():
         most = float(f.mount_wind_max_m_s.max(initial=0.0))
@@ -18,13 +19,13 @@ def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
     stands = f.mounts_fit(tilt, wind or 0.0)
     if not stands.any():
         return _no_tilt(site_id, f, windproof, tilt)
-    area = min(float(module_area(o).min()) for o in offer.options)
+    area = min(float(module_area(option.designs).min()) for option in offer.options)
     if not (f.mount_area_m2[stands] >= area).any():
         most = float(f.mount_area_m2[stands].max())
         return _refusal(
             "mount-area", site_id, area, most, "m2", f"the smallest module has {area:.2f} m2", "mount"
         )
-    weight = min(float(pricer.module_kg(o).min()) for o in offer.options)
+    weight = min(float(pricer.module_kg(option.designs).min()) for option in offer.options)
     if not (f.mount_weight_max_kg[stands] >= weight).any():
         most = float(f.mount_weight_max_kg[stands].max())
         return _refusal(
@@ -42,7 +43,7 @@ def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
 
 
 def _smallest_block(offer: SiteOffer) -> float:
-    return min(float(np.min(block_volume(o))) for o in offer.options)
+    return min(float(np.min(block_volume(option.designs))) for option in offer.options)
 
 
 def _refusal(

@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from planner.designs import SiteOptions
 from planner.fleet.market import FloatArray, IntArray
-from planner.fleet.pricing import Priced, Pricer, SiteOffer, block_volume, count, module_area, volume
+from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, count, module_area, volume
 
 BoolArray = NDArray[np.bool_]
 Index = NDArray[np.int32]  # a pool has a million designs
@@ -19,10 +18,12 @@ Index = NDArray[np.int32]  # a pool has a million designs
 class Column:
     """What designs are made of: indices and counts of their parts (arrays over D).
 
-    `kit` is the place in the site's kits for the system voltage; mount and enclosure that in the fittings.
+    `tilt` is the place in the plane of array, `kit` that in the site's kits for the system voltage; mount and
+    enclosure that in the fittings.
     """
 
     system_voltage_v: Index
+    tilt: Index
     kit: Index
     battery: Index
     batteries_series: Index
@@ -166,9 +167,8 @@ def make_pool(pricer: Pricer, offers: Iterable[SiteOffer], *, designs_max: int) 
     most = np.zeros(len(pricer.market.skus))
     for s, offer in enumerate(offers):
         low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
-        pairs = list(zip(offer.options, offer.kits, strict=True))
-        threshold = min(float(pricer.price(o, kits, high, offer).cost.min()) for o, kits in pairs)
-        priced = [pricer.price(o, kits, low, offer) for o, kits in pairs]
+        threshold = min(float(pricer.price(option, high, offer).cost.min()) for option in offer.options)
+        priced = [pricer.price(option, low, offer) for option in offer.options]
         place.append(offer.site)
         kept.append(cheapest_designs(pricer, offer, s, priced, low, threshold, designs_max)[0])
         most += greatest_use(pricer, offer)
@@ -194,7 +194,8 @@ def cheapest_designs(
 ) -> tuple[Designs, float]:
     """Designs of site s that cost at most `threshold`, the cheapest first, and what others cost at least."""
     cap = _cap(priced, threshold, designs_max)
-    found = [expand(pricer, offer, o, table, p, cap) for o, p in zip(offer.options, priced, strict=True)]
+    pairs = zip(offer.options, priced, strict=True)
+    found = [expand(pricer, offer, option, table, p, cap) for option, p in pairs]
     column, total = Column.join([c for c, _ in found]), np.concatenate([t for _, t in found])
     order = np.argsort(np.round(total, 6), kind="stable")
     beyond = float(total[order[designs_max]]) if len(order) > designs_max else cap
@@ -217,12 +218,12 @@ def _cap(priced: Sequence[Priced], threshold: float, designs: int) -> float:
 
 
 def expand(
-    pricer: Pricer, offer: SiteOffer, o: SiteOptions, table: FloatArray, priced: Priced, threshold: float
+    pricer: Pricer, offer: SiteOffer, option: Option, table: FloatArray, priced: Priced, threshold: float
 ) -> tuple[Column, FloatArray]:
-    """Explicit designs of one voltage that cost no more than `threshold`, over every mount and enclosure."""
-    f, most = pricer.fittings, table.shape[1] - 1
+    """Explicit designs of one option that cost no more than `threshold`, over every mount and enclosure."""
+    o, f, most = option.designs, pricer.fittings, table.shape[1] - 1
     row, array = np.nonzero(priced.cost <= threshold)
-    bare = _bare(o, row, array)
+    bare = _bare(option, row, array)
     modules = (bare.modules_parallel * bare.modules_series).astype(np.int64)
     module_m2, module_kg = module_area(o)[array], pricer.module_kg(o)[array]
     block_l, litres = block_volume(o)[row], volume(o)[row, array]
@@ -230,7 +231,7 @@ def expand(
     rest -= priced.housing[row, array]
     found: list[Column] = []
     totals: list[FloatArray] = []
-    for m in pricer.mounts_allowed(offer).tolist():
+    for m in pricer.mounts_allowed(option, offer).tolist():
         n_mount = pricer.mounts_for(modules, module_m2, module_kg, m, most)
         with_mount = rest + table[f.mount_sku[m]][n_mount]
         for e in range(len(f.enclosure_sku)):
@@ -250,11 +251,13 @@ def expand(
     return Column.join(found), np.concatenate(totals)
 
 
-def _bare(o: SiteOptions, row: IntArray, array: IntArray) -> Column:
+def _bare(option: Option, row: IntArray, array: IntArray) -> Column:
     """The designs at the given places, without mounts and enclosures."""
+    o = option.designs
     none = np.zeros(len(row), dtype=np.int32)
     return Column(
         system_voltage_v=np.full(len(row), o.system_voltage_v, dtype=np.int32),
+        tilt=np.full(len(row), option.tilt, dtype=np.int32),
         kit=o.kit[row].astype(np.int32),
         battery=o.battery[row].astype(np.int32),
         batteries_series=o.batteries_series[row].astype(np.int32),
@@ -283,8 +286,8 @@ def usage_of(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_mat
         (everyone, f.mount_sku[c.mount], c.mounts),
         (everyone, f.enclosure_sku[c.enclosure], c.enclosures),
     ]
-    for o, kits in zip(offer.options, offer.kits, strict=True):
-        at_voltage = np.flatnonzero(c.system_voltage_v == o.system_voltage_v)
+    for voltage, kits in {one.designs.system_voltage_v: one.kits for one in offer.options}.items():
+        at_voltage = np.flatnonzero(c.system_voltage_v == voltage)
         for k in np.unique(c.kit[at_voltage]):
             users = at_voltage[c.kit[at_voltage] == k]
             triples += [
@@ -300,7 +303,8 @@ def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
     """Most units of each SKU that any design of a site takes (K,)."""
     most = np.zeros(len(pricer.market.skus))
     f, parts = pricer.fittings, pricer.parts
-    for o, kits in zip(offer.options, offer.kits, strict=True):
+    for option in offer.options:
+        o, kits = option.designs, option.kits
         modules = o.modules_series * o.modules_parallel.max(axis=0)
         np.maximum.at(most, parts.module[o.module], modules)
         np.maximum.at(most, parts.controller[o.controller], o.controllers)

@@ -71,16 +71,24 @@ def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Option:
+    """The designs of a site at one system voltage and array tilt (its place in the plane), and their kits."""
+
+    designs: SiteOptions
+    kits: Sequence[SupplyKit]
+    tilt: int
+    surface_tilt_deg: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteOffer:
     """One site as the fleet sees it: its feasible designs and what goods cost to land there.
 
-    `site` is its place in the scenario's table; `options` and `kits` are by system voltage.
+    `site` is its place in the scenario's table.
     """
 
     site: int
-    options: Sequence[SiteOptions]
-    kits: Sequence[Sequence[SupplyKit]]
-    surface_tilt_deg: float
+    options: Sequence[Option]
     freight_per_kg: float
     fixed_cost: float
     wind_design_m_s: float | None = None
@@ -142,12 +150,12 @@ class Pricer:
         """More units than any design of the site takes of a SKU."""
         holds = self.fittings.enclosure_volume_l.min(initial=np.inf)
         most = 1.0
-        for o in offer.options:
+        for o in (option.designs for option in offer.options):
             modules = (o.modules_parallel * o.modules_series[None, :]).max(initial=0)
             blocks = (o.batteries_parallel * o.batteries_series[:, None]).max(initial=0)
             boxes = count(volume(o).max(initial=0.0), holds)
             most = max(most, modules, blocks, boxes, o.controllers.max(initial=0))
-        kits = (number for kits in offer.kits for kit in kits for _, number in kit.units)
+        kits = (n for option in offer.options for kit in option.kits for _, n in kit.units)
         return int(max(most, max(kits, default=1))) + 1
 
     def kit_cost(self, kits: Sequence[SupplyKit], table: FloatArray) -> FloatArray:
@@ -155,10 +163,10 @@ class Pricer:
         index = self.market.index
         return np.array([sum(table[index[sku], number] for sku, number in kit.units) for kit in kits])
 
-    def mounts_allowed(self, offer: SiteOffer) -> IntArray:
-        """Mounts that hold the site's tilt and wind."""
+    def mounts_allowed(self, option: Option, offer: SiteOffer) -> IntArray:
+        """Mounts that hold the option's tilt and the site's wind."""
         wind = offer.wind_design_m_s or 0.0
-        return np.flatnonzero(self.fittings.mounts_fit(offer.surface_tilt_deg, wind))
+        return np.flatnonzero(self.fittings.mounts_fit(option.surface_tilt_deg, wind))
 
     def module_kg(self, o: SiteOptions) -> FloatArray:
         """Weight of one module of each array column (A,)."""
@@ -186,11 +194,12 @@ class Pricer:
 
     def buildable(self, offer: SiteOffer) -> bool:
         """Whether some design of the site finds a mount and an enclosure."""
-        return any(bool(self._fitted(o, offer).any()) for o in offer.options)
+        return any(bool(self._fitted(option, offer).any()) for option in offer.options)
 
-    def _fitted(self, o: SiteOptions, offer: SiteOffer) -> NDArray[np.bool_]:
+    def _fitted(self, option: Option, offer: SiteOffer) -> BoolArray:
         """Designs that find a mount and an enclosure: the largest decide."""
-        mounts, box = self.mounts_allowed(offer), self.fittings.enclosure_volume_l.max(initial=0.0)
+        o = option.designs
+        mounts, box = self.mounts_allowed(option, offer), self.fittings.enclosure_volume_l.max(initial=0.0)
         number = self.carried(module_area(o)[:, None], self.module_kg(o)[:, None], mounts[None, :])
         carried, housed = number.max(axis=1, initial=0.0) > 0, block_volume(o) <= box
         return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed[:, None])
@@ -218,13 +227,14 @@ class Pricer:
             np.minimum(least, table[sku][number], out=least)
         return least
 
-    def price(self, o: SiteOptions, kits: Sequence[SupplyKit], table: FloatArray, offer: SiteOffer) -> Priced:
+    def price(self, option: Option, table: FloatArray, offer: SiteOffer) -> Priced:
         """Cost of every design, with its cheapest mount and enclosure, at costs by number of units (K, N)."""
-        strings, parts = o.modules_parallel, self.parts
+        o, parts = option.designs, self.parts
+        strings = o.modules_parallel
         number = np.arange(int(strings.max(initial=0)) + 1)
         modules = np.minimum(number[None, :] * o.modules_series[:, None], table.shape[1] - 1)
         module_m2, module_kg = module_area(o)[:, None], self.module_kg(o)[:, None]
-        mounts = self.mount_cost(modules, module_m2, module_kg, table, self.mounts_allowed(offer))
+        mounts = self.mount_cost(modules, module_m2, module_kg, table, self.mounts_allowed(option, offer))
         by_count = table[parts.module[o.module][:, None], modules] + mounts
         by_count += table[parts.controller[o.controller], o.controllers][:, None]
         by_count[:, 0] = np.inf
@@ -232,7 +242,7 @@ class Pricer:
         blocks = o.batteries_series[:, None] * o.batteries_parallel
         housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], table)
         store_cost = table[parts.battery[o.battery][:, None], blocks] + housing
-        boxes = self.kit_cost(kits, table)[o.kit][:, None] + offer.fixed_cost
+        boxes = self.kit_cost(option.kits, table)[o.kit][:, None] + offer.fixed_cost
         return Priced(cost=array_cost + store_cost + boxes, mounts=mounts, housing=housing)
 
 

@@ -3,9 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from planner.climate import PlaneOfArray, SiteClimate
 from planner.demand import KitResult, SupplyKit
 from planner.designs import CatalogueArrays, Choice, SiteInputs
@@ -31,7 +28,7 @@ class Fleet:
     day_hours: FloatArray
     other_supply_wh_day: FloatArray
     kits: dict[tuple[str, int], KitResult]
-    tilt: NDArray[np.int64]
+    tilts: list[tuple[int, ...]]
     refusals: dict[str, Refusal]
 
     def site_hours(self, i: int) -> dict[str, tuple[FloatArray, FloatArray]]:
@@ -45,6 +42,7 @@ class SiteDesign:
 
     site: int
     system_voltage_v: int
+    surface_tilt_deg: float
     choice: Choice
     kit: SupplyKit
     inputs: SiteInputs

@@ -44,7 +44,7 @@ def _place(fleet: Fleet, design: SiteDesign) -> dict[str, Any]:
         "name": site.name,
         "load_profile": site.load_profile,
         "system_voltage_v": design.system_voltage_v,
-        "surface_tilt_deg": float(fleet.plane.surface_tilt_deg[i, fleet.tilt[i]]),
+        "surface_tilt_deg": design.surface_tilt_deg,
         "surface_azimuth_deg": float(fleet.plane.surface_azimuth_deg[i]),
     }
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from planner.designs import SiteOptions
 from planner.fleet.market import Market
-from planner.fleet.pricing import Fittings, PartIndex, Pricer, SiteOffer
+from planner.fleet.pricing import Fittings, Option, PartIndex, Pricer, SiteOffer
 
 
 @dataclass(frozen=True)
@@ -118,9 +118,7 @@ def site(rng: np.random.Generator, g: Goods, s: int) -> SiteOffer:
     )
     return SiteOffer(
         site=s,
-        options=[options],
-        kits=[kits],
-        surface_tilt_deg=60.0,
+        options=[Option(designs=options, kits=kits, tilt=0, surface_tilt_deg=60.0)],
         freight_per_kg=float(rng.uniform(0, 2)),
         fixed_cost=float(rng.integers(0, 400)),
         wind_design_m_s=(None, 30.0, 40.0)[s % 3],

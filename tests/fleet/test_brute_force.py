@@ -18,7 +18,7 @@ EXACT = SolverSettings(gap=0.0)
 
 def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
     """Every design of a site as (freight and fixed cost, units of each SKU)."""
-    o, index, fit = offer.options[0], g.pricer.market.index, g.pricer.fittings
+    o, index, fit = offer.options[0].designs, g.pricer.market.index, g.pricer.fittings
     found = set()
     for p, a in zip(*np.nonzero(o.modules_parallel), strict=True):
         n, nb = int(o.modules_parallel[p, a]), int(o.batteries_parallel[p, a])
