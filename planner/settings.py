@@ -137,7 +137,7 @@ class BatterySettings(Group):
 class SolverSettings(Group):
     """How far to prove the plan."""
 
-    gap: float = Field(default=0.01, ge=0, le=1, description="relative gap at which to stop")
+    gap: float = Field(default=0.005, ge=0, le=1, description="relative gap at which to stop")
     time_limit_s: float = Field(
         default=120.0, gt=0, description="limit on the integer model; counted work needs no limit"
     )
