@@ -8,14 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from planner.climate import (
-    best_tilt,
-    day_hours,
-    default_azimuth_deg,
-    lit_fraction,
-    plane_of_array,
-    site_climate,
-)
+from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
@@ -25,17 +18,9 @@ from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.scenario import Scenario, read_scenario
-from planner.sites import (
-    FloatArray,
-    SiteArrays,
-    horizon_lines,
-    month_values,
-    own_months,
-    place_of,
-    recovery_days_max,
-    site_arrays,
-    wind_design_m_s,
-)
+from planner.site_climates import site_conditions, site_planes
+from planner.sites import FloatArray, month_values, recovery_days_max, wind_design_m_s
+from planner.tables.rows import MonthQuantity
 
 CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
 
@@ -119,7 +104,13 @@ def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: C
 
 
 def prepare(scenario: Scenario) -> Fleet:
-    """Market, catalogue and climate of the scenario's sites."""
+    """Market, catalogue and climate of the scenario's sites.
+
+    Raises
+    ------
+    InputError
+        With every problem of the weather files.
+    """
     tables, settings = scenario.tables, scenario.settings
     market = make_market(scenario)
     catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
@@ -128,51 +119,27 @@ def prepare(scenario: Scenario) -> Fleet:
         fittings=make_fittings(tables.balance, market),
         parts=make_part_index(catalogue, market),
     )
-    arrays, place = site_arrays(tables.sites, settings), place_of(scenario)
-    climate = site_climate(
-        latitude_deg=arrays.latitude_deg,
-        longitude_deg=arrays.longitude_deg,
-        elevation_m=arrays.elevation_m,
-        temp_air_min_c=arrays.temp_air_min_c,
-        temp_air_max_c=arrays.temp_air_max_c,
-        own=own_months(tables.site_months, place),
-        settings=settings.climate,
-    )
-    azimuth = np.where(
-        np.isfinite(arrays.surface_azimuth_deg),
-        arrays.surface_azimuth_deg,
-        default_azimuth_deg(arrays.latitude_deg),
-    )
-    plane = plane_of_array(
-        climate,
-        surface_tilt_deg=candidate_tilts(arrays, pricer.fittings.tilts_allowed(settings.climate.tilts_deg)),
-        surface_azimuth_deg=azimuth,
-        horizon_deg=horizon_lines(tables.horizon, place),
-    )
+    found = site_conditions(scenario)
+    arrays = found.arrays
+    plane = site_planes(found, pricer.fittings.tilts_allowed(settings.climate.tilts_deg))
     hours = schedule_hours(
         day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules
     )
     return Fleet(
-        scenario=scenario,
+        scenario=found.scenario,
         market=market,
         catalogue=catalogue,
         arrays=arrays,
-        climate=climate,
+        climate=found.climate,
         plane=plane,
         hours=hours,
         day_hours=day_hours(arrays.latitude_deg),
         kits={},
-        other_supply_wh_day=np.nan_to_num(month_values(tables.site_months, place, "other_supply_wh_day")),
+        other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
         tilts=[],
         refusals={},
         pricer=pricer,
     )
-
-
-def candidate_tilts(arrays: SiteArrays, tilts_deg: Sequence[float]) -> FloatArray:
-    """Tilts to try at each site (S, T); a stated tilt stands alone, repeated."""
-    stated = arrays.surface_tilt_deg[:, None]
-    return np.where(np.isfinite(stated), stated, np.array(sorted(tilts_deg))[None, :])
 
 
 def fleet_kits(scenario: Scenario, sold: frozenset[str]) -> dict[tuple[str, int], KitResult]:

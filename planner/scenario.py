@@ -30,6 +30,8 @@ class Tables:
 
     sites: Sequence[rows.SiteRow]
     site_months: Sequence[rows.SiteMonthRow]
+    site_climate_months: Sequence[rows.SiteClimateMonthRow] = ()
+    climate_files: Sequence[rows.ClimateFileRow] = ()
     horizon: Sequence[rows.HorizonRow]
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from planner.climate import OwnMonths
 from planner.scenario import Scenario
 from planner.settings import Policy, Settings
-from planner.tables.rows import HorizonRow, SiteMonthRow, SiteRow
+from planner.tables.months import stated_months
+from planner.tables.rows import HorizonRow, MonthQuantity, SiteRow
 from planner.units import MONTHS
 
 FloatArray = NDArray[np.float64]
@@ -62,13 +63,14 @@ def wind_design_m_s(site: SiteRow, policy: Policy) -> float | None:
     return policy.wind_design_m_s if site.wind_design_m_s is None else site.wind_design_m_s
 
 
-def month_values(rows: Sequence[SiteMonthRow], place: dict[str, int], name: str) -> FloatArray:
-    """One column of `site_months` as (S, 12), NaN where nothing is stated."""
+def month_values(scenario: Scenario, quantity: MonthQuantity) -> FloatArray:
+    """A quantity of the sites' months as stated in either table (S, 12), NaN where nothing is."""
+    place = place_of(scenario)
     values = np.full((len(place), MONTHS), np.nan)
-    for row in rows:
-        value = getattr(row, name)
-        if value is not None and row.site_id in place:
-            values[place[row.site_id], row.month - 1] = value
+    tables = scenario.tables
+    for one in stated_months(tables.site_months, tables.site_climate_months):
+        if one.quantity is quantity and one.site_id in place:
+            values[place[one.site_id], one.month - 1] = one.value
     return values
 
 
@@ -94,12 +96,12 @@ def place_of(scenario: Scenario) -> dict[str, int]:
     return {site.site_id: i for i, site in enumerate(scenario.tables.sites)}
 
 
-def own_months(rows: Sequence[SiteMonthRow], place: dict[str, int]) -> OwnMonths:
+def own_months(scenario: Scenario) -> OwnMonths:
     """What users state of their sites' months, NaN elsewhere."""
     return OwnMonths(
-        ghi_wh_m2_day=month_values(rows, place, "ghi_wh_m2_day"),
-        temp_air_c=month_values(rows, place, "temp_air_c"),
-        albedo=month_values(rows, place, "albedo"),
-        shading_loss=month_values(rows, place, "shading_loss"),
-        snow_loss=month_values(rows, place, "snow_loss"),
+        ghi_wh_m2_day=month_values(scenario, MonthQuantity.GHI),
+        temp_air_c=month_values(scenario, MonthQuantity.TEMP_AIR),
+        albedo=month_values(scenario, MonthQuantity.ALBEDO),
+        shading_loss=month_values(scenario, MonthQuantity.SHADING_LOSS),
+        snow_loss=month_values(scenario, MonthQuantity.SNOW_LOSS),
     )

@@ -7,6 +7,7 @@ HOURS_PER_DAY = 24.0
 MONTHS = 12
 DAYS_IN_MONTH = (31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 MJ_PER_KWH = 3.6
+KELVIN_AT_0_C = 273.15  # International Temperature Scale of 1990
 W_PER_M2_STC = 1000.0  # irradiance at standard test conditions, IEC 60904-3
 TEMP_STC_C = 25.0  # cell temperature at standard test conditions, IEC 60904-3
 

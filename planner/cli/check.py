@@ -26,7 +26,7 @@ def check(
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
-    """Check the settings and tables of a scenario and name every problem.
+    """Check the settings, tables and weather files of a scenario and name every problem.
 
     Errors give exit code 3; warnings alone give 0.
 
@@ -34,10 +34,10 @@ def check(
     Example:
       planner check scenarios/my-fleet --set policy.autonomy_days=7
     """
-    from planner.scenario import check_scenario
+    from planner.check import check_folder
     from planner.units import bundled_scenario
 
-    problems = check_scenario(bundled_scenario(scenario), overrides=parse_overrides(settings))
+    problems = check_folder(bundled_scenario(scenario), overrides=parse_overrides(settings))
     errors = [problem for problem in problems if problem.severity is Severity.ERROR]
     show_problems(errors if quiet else problems, as_json=as_json)
     note(f"{scenario}: {counted(problems)}", quiet=quiet)

@@ -1,10 +1,16 @@
-"""Climate: the built-in world, own values, plane-of-array irradiation by month."""
+"""Climate: the built-in world, own values, weather files, plane-of-array irradiation by month."""
 
-from planner.climate.monthly import ELEVATION_DIFFERENCE_MAX_M, OwnMonths, SiteClimate, site_climate
+from planner.climate.monthly import (
+    ELEVATION_DIFFERENCE_MAX_M,
+    FileMonths,
+    OwnMonths,
+    SiteClimate,
+    site_climate,
+)
 from planner.climate.plane import PlaneOfArray, best_tilt, plane_of_array
 from planner.climate.sun import day_hours, default_azimuth_deg, lit_fraction
 
 __all__ = [
-    "ELEVATION_DIFFERENCE_MAX_M", "OwnMonths", "PlaneOfArray", "SiteClimate", "best_tilt", "day_hours",
-    "default_azimuth_deg", "lit_fraction", "plane_of_array", "site_climate",
+    "ELEVATION_DIFFERENCE_MAX_M", "FileMonths", "OwnMonths", "PlaneOfArray", "SiteClimate", "best_tilt",
+    "day_hours", "default_azimuth_deg", "lit_fraction", "plane_of_array", "site_climate",
 ]

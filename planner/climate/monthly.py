@@ -15,6 +15,7 @@ FloatArray = NDArray[np.float64]
 OWN, BUILT_IN, UNSCALED = "own values", "built-in", "built-in, unscaled"
 ELEVATION_DIFFERENCE_MAX_M = 300.0
 POLAR_LATITUDE_DEG, POLAR_COLD_K = 60.0, 5.0  # the stored minimum is a few years' only, too mild far north
+EXTREME_K = 5.0  # beyond a file's hours where nothing else is known (common practice, no source)
 AMPLITUDE_SLOPE, AMPLITUDE_OFFSET_K = 0.2, 5.2  # seasonal amplitude from the range of extremes (fitted)
 COLD_SPELL_SHARE = 0.5  # of the way from the coldest month's mean to the minimum (common practice, no source)
 GENERIC_CLASSES, GENERIC_RANGE = 21, (0.2, 0.75)  # monthly means that the generic distribution is fit for
@@ -35,6 +36,35 @@ class OwnMonths:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FileMonths:
+    """What weather files say of S sites, NaN where they say nothing.
+
+    Attributes
+    ----------
+    ghi_wh_m2_day, temp_air_c : (S, 12)
+    temp_min_c, temp_max_c : (S,)
+        Of all hours; a typical year does not hold the extremes.
+    clearness : (S, 12, Q)
+        Daily clearness index of the same classes as the built-in climate.
+    elevation_m : (S,)
+        Of the stations.
+    margin : (S,)
+        Factor to take on the files' GHI.
+    source : tuple of S
+        Names of the files, or "".
+    """
+
+    ghi_wh_m2_day: FloatArray
+    temp_air_c: FloatArray
+    temp_min_c: FloatArray
+    temp_max_c: FloatArray
+    clearness: FloatArray
+    elevation_m: FloatArray
+    margin: FloatArray
+    source: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteClimate:
     """Months of S sites.
 
@@ -50,7 +80,9 @@ class SiteClimate:
     climate_margin : (S,)
         Factor taken on the source's GHI.
     source : tuple of S
-        Where the irradiation comes from.
+        Where the irradiation comes from: own values, the names of weather files, or the built-in climate.
+    temp_source : (S, 12)
+        The same for the monthly temperatures.
     refusal : tuple of S
         Why a site has no climate, or "".
     elevation_difference_m : (S,)
@@ -70,6 +102,7 @@ class SiteClimate:
     temp_hot_month_c: FloatArray
     climate_margin: FloatArray
     source: tuple[str, ...]
+    temp_source: NDArray[np.str_]
     refusal: tuple[str, ...]
     elevation_difference_m: FloatArray
 
@@ -77,28 +110,39 @@ class SiteClimate:
 def site_climate(
     *, latitude_deg: FloatArray, longitude_deg: FloatArray, elevation_m: FloatArray,
     temp_air_min_c: FloatArray, temp_air_max_c: FloatArray, own: OwnMonths, settings: ClimateSettings,
+    files: FileMonths | None = None,
 ) -> SiteClimate:
     """Climate of sites (S,); NaN in an argument says that the site does not state it.
 
-    A site's own twelve values of GHI win over the built-in climate and take no margin; so do its own
-    temperatures. Where no cell is near, own GHI is spread over days by `generic_days`.
+    A site's own twelve values of GHI win over its weather files and take no margin; files win over the
+    built-in climate and take their own; so do temperatures, month by month. Days vary as in the files, else
+    as in the built-in climate; where no cell is near, GHI is spread over days by `generic_days`.
     """
     built_in = lookup(latitude_deg, longitude_deg)
+    extra = monthly_extra_wh_m2_day(latitude_deg)
     stated = np.isfinite(own.ghi_wh_m2_day)
     has_own = np.asarray(stated.all(axis=1))
-    extra = monthly_extra_wh_m2_day(latitude_deg)
-    scaled, has_scale = long_term_scale(built_in, extra)
     partial = np.asarray(stated.any(axis=1)) & ~has_own
-    margin = np.where(has_own, 1.0, np.where(has_scale, settings.margin, settings.margin_unscaled))
+    has_file, ghi_file, margin_file = _of_files(files, len(extra))
+    scaled, has_scale = long_term_scale(built_in, extra)
+    choices = [has_own, has_file, has_scale]
+    margin = np.select(choices, [1.0, margin_file, settings.margin], settings.margin_unscaled)
     world = extra * built_in.clearness.mean(axis=2) * scaled[:, None]
-    base = np.where(has_own[:, None], own.ghi_wh_m2_day, world)
-    ghi = margin[:, None] * base
+    by_month = [has_own[:, None], has_file[:, None]]
+    ghi = margin[:, None] * np.select(by_month, [own.ghi_wh_m2_day, ghi_file], world)
     mean = np.divide(ghi, extra, out=np.zeros_like(ghi), where=extra > 0)
     months, lowest, highest = temperatures(
-        latitude_deg, built_in, own.temp_air_c, stated_min=temp_air_min_c, stated_max=temp_air_max_c
+        latitude_deg, built_in, own.temp_air_c, stated_min=temp_air_min_c, stated_max=temp_air_max_c,
+        files=files,
     )
     coldest = months.min(axis=1)
     classes = np.where(np.isfinite(built_in.clearness), built_in.clearness, generic_days(mean))
+    height = built_in.elevation_m
+    names = np.array(files.source if files else [""] * len(extra))
+    if files is not None:
+        classes = np.where(np.isfinite(files.clearness), files.clearness, classes)
+        height = np.where(has_file, files.elevation_m, height)
+    source = np.select(choices, [np.full(len(extra), OWN), names, np.full(len(extra), BUILT_IN)], UNSCALED)
     return SiteClimate(
         latitude_deg=np.asarray(latitude_deg, dtype=float), ghi_wh_m2_day=ghi,
         clearness=rescale(classes, np.minimum(mean, CLEARNESS_MAX)), temp_air_c=months,
@@ -107,12 +151,30 @@ def site_climate(
         temp_air_min_c=lowest, temp_air_max_c=highest,
         temp_cold_spell_c=coldest + COLD_SPELL_SHARE * np.minimum(lowest - coldest, 0.0),
         temp_hot_month_c=months.max(axis=1), climate_margin=margin,
-        source=tuple(np.where(has_own, OWN, np.where(has_scale, BUILT_IN, UNSCALED)).tolist()),
+        source=tuple(source.tolist()), temp_source=_temperature_sources(own, files, names),
         refusal=tuple(
             map(_refusal, built_in.cell_distance_km, ghi, extra, months, lowest + highest, partial)
         ),
-        elevation_difference_m=np.where(has_own, np.nan, elevation_m - built_in.elevation_m),
+        elevation_difference_m=np.where(has_own, np.nan, elevation_m - height),
     )
+
+
+def _of_files(files: FileMonths | None, sites: int) -> tuple[NDArray[np.bool_], FloatArray, FloatArray]:
+    """Which sites have files, their GHI (S, 12) and its margin (S,)."""
+    if files is None:
+        return np.zeros(sites, dtype=bool), np.full((sites, MONTHS), np.nan), np.ones(sites)
+    whole = np.asarray(np.isfinite(files.ghi_wh_m2_day).all(axis=1))
+    return whole, files.ghi_wh_m2_day, files.margin
+
+
+def _temperature_sources(
+    own: OwnMonths, files: FileMonths | None, names: NDArray[np.str_]
+) -> NDArray[np.str_]:
+    """Where each month's temperature comes from (S, 12)."""
+    stated = np.isfinite(own.temp_air_c)
+    filed = np.zeros_like(stated) if files is None else np.isfinite(files.temp_air_c)
+    texts = np.broadcast_to(names[:, None], stated.shape)
+    return np.select([stated, filed], [np.full(stated.shape, OWN), texts], BUILT_IN)
 
 
 def long_term_scale(built_in: BuiltIn, extra: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
@@ -161,12 +223,13 @@ def rescale(clearness: FloatArray, mean: FloatArray) -> FloatArray:
 
 def temperatures(
     latitude_deg: FloatArray, built_in: BuiltIn, own: FloatArray, *,
-    stated_min: FloatArray, stated_max: FloatArray,
+    stated_min: FloatArray, stated_max: FloatArray, files: FileMonths | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Monthly means (S, 12), lowest and highest air temperature (S,), C; stated values win.
 
     The built-in months follow a sinusoid about the annual mean, warmest in July in the north and in
-    January in the south.
+    January in the south. Weather files win over them month by month, but do not make the extremes milder:
+    a few years, and all the more a typical one, seldom hold those.
     """
     amplitude = np.maximum(
         AMPLITUDE_SLOPE * (built_in.temp_max_c - built_in.temp_min_c) - AMPLITUDE_OFFSET_K, 0.0
@@ -174,10 +237,19 @@ def temperatures(
     warmest = np.where(np.asarray(latitude_deg) >= 0, 6.0, 0.0)
     wave = np.cos(2 * np.pi * (np.arange(MONTHS)[None, :] - warmest[:, None]) / MONTHS)
     months = built_in.temp_mean_c[:, None] + amplitude[:, None] * wave
+    if files is not None:
+        months = np.where(np.isfinite(files.temp_air_c), files.temp_air_c, months)
     months = np.where(np.isfinite(own), own, months)
     polar = np.where(np.abs(latitude_deg) > POLAR_LATITUDE_DEG, POLAR_COLD_K, 0.0)
     lowest = np.minimum(built_in.temp_min_c - polar, months.min(axis=1))
     highest = np.maximum(built_in.temp_max_c, months.max(axis=1))
+    if files is not None:
+        lowest = np.where(
+            np.isfinite(lowest), np.fmin(lowest, files.temp_min_c), files.temp_min_c - EXTREME_K
+        )
+        highest = np.where(
+            np.isfinite(highest), np.fmax(highest, files.temp_max_c), files.temp_max_c + EXTREME_K
+        )
     return (
         months, np.where(np.isfinite(stated_min), stated_min, lowest),
         np.where(np.isfinite(stated_max), stated_max, highest),
@@ -193,17 +265,17 @@ def _refusal(
     if not np.isfinite(ghi).all():
         return (
             f"the nearest cell of the built-in climate is {cell_km:.0f} km away: "
-            "give the site's own twelve values of ghi_wh_m2_day"
+            "give the site a weather file or twelve values of ghi_wh_m2_day"
         )
     excess = np.where(extra > TWILIGHT_WH_M2_DAY, ghi - CLEARNESS_MAX * extra, 0.0)
     if (excess > 0).any():
         month = int(np.argmax(excess))
         return (
-            f"ghi_wh_m2_day of month {month + 1} is {ghi[month]:.0f}, more than the clearest sky "
+            f"irradiation of month {month + 1} is {ghi[month]:.0f} Wh/m2/day, more than the clearest sky "
             f"lets through ({CLEARNESS_MAX * extra[month]:.0f}): check the value and its unit"
         )
     if not np.isfinite(months).all():
-        return "no built-in temperatures are near: give the site's own twelve values of temp_air_c"
+        return "no built-in temperatures are near: give a weather file or twelve values of temp_air_c"
     if not np.isfinite(extremes):
         return "no built-in temperatures are near: give temp_air_min_c and temp_air_max_c"
     return ""

@@ -8,6 +8,7 @@ from typing import Any
 
 from planner.errors import Problem, Severity
 from planner.tables.explain import shown
+from planner.tables.months import LONG_TABLE, WIDE_TABLE, StatedMonth, stated_months
 from planner.tables.nearest import did_you_mean
 from planner.tables.read import ReadTable
 from planner.tables.registry import SKU_TABLES
@@ -39,6 +40,11 @@ class Context:
                     found.setdefault(str(record["sku"]), (table.file, line))
         return found
 
+    @cached_property
+    def stated_months(self) -> tuple[StatedMonth, ...]:
+        """What the sites state of their months, from both tables."""
+        return tuple(stated_months(self.rows(LONG_TABLE), self.rows(WIDE_TABLE)))
+
     @property
     def skus_known(self) -> bool:
         """Whether every SKU table could be read, so that an unknown SKU is truly unknown."""
@@ -52,6 +58,8 @@ def check_tables(
     tables: Mapping[str, ReadTable], *, plan_date: datetime.date | None, currency: str | None
 ) -> list[Problem]:
     """Every problem between rows and between tables, errors and warnings."""
+    from planner.tables.climate_checks import CLIMATE_CHECKS
+    from planner.tables.month_checks import MONTH_CHECKS
     from planner.tables.part_checks import PART_CHECKS
     from planner.tables.site_checks import SITE_CHECKS
     from planner.tables.trade_checks import TRADE_CHECKS
@@ -62,6 +70,8 @@ def check_tables(
         duplicate_skus,
         references,
         *SITE_CHECKS,
+        *MONTH_CHECKS,
+        *CLIMATE_CHECKS,
         *PART_CHECKS,
         *TRADE_CHECKS,
     )

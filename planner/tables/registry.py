@@ -50,6 +50,20 @@ TABLES: tuple[TableSpec, ...] = (
         references={"site_id": ("sites", "site_id")},
     ),
     TableSpec(
+        name="site_climate_months",
+        row=rows.SiteClimateMonthRow,
+        place=SCENARIO,
+        key=("site_id", "quantity"),
+        references={"site_id": ("sites", "site_id")},
+    ),
+    TableSpec(
+        name="climate_files",
+        row=rows.ClimateFileRow,
+        place=SCENARIO,
+        key=("site_id", "path"),
+        references={"site_id": ("sites", "site_id")},
+    ),
+    TableSpec(
         name="horizon",
         row=rows.HorizonRow,
         place=SCENARIO,

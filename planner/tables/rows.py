@@ -80,6 +80,80 @@ class TierKind(StrEnum):
     INCREMENTAL = "incremental"
 
 
+class IrradiationUnit(StrEnum):
+    """Unit of a month's irradiation; it is always stated, never guessed from the size of a value."""
+
+    WH_M2_DAY = "Wh/m2/day"
+    KWH_M2_DAY = "kWh/m2/day"
+    MJ_M2_DAY = "MJ/m2/day"
+    W_M2 = "W/m2"
+    KWH_M2_MONTH = "kWh/m2/month"
+    MJ_M2_MONTH = "MJ/m2/month"
+
+
+class MonthQuantity(StrEnum):
+    """What a row of twelve months states."""
+
+    GHI = "ghi"
+    TEMP_AIR = "temp_air"
+    ALBEDO = "albedo"
+    SHADING_LOSS = "shading_loss"
+    SNOW_LOSS = "snow_loss"
+    OTHER_SUPPLY = "other_supply"
+
+
+class MonthUnit(StrEnum):
+    """Units of rows of twelve months; which of them fits depends on the quantity."""
+
+    WH_M2_DAY = "Wh/m2/day"
+    KWH_M2_DAY = "kWh/m2/day"
+    MJ_M2_DAY = "MJ/m2/day"
+    W_M2 = "W/m2"
+    KWH_M2_MONTH = "kWh/m2/month"
+    MJ_M2_MONTH = "MJ/m2/month"
+    C = "C"
+    F = "F"
+    FRACTION = "fraction"
+    PERCENT = "percent"
+    WH_DAY = "Wh/day"
+
+
+class WeatherFormat(StrEnum):
+    """Format of a weather file; `csv` is any table of hours, described by further columns."""
+
+    EPW = "epw"
+    TMY2 = "tmy2"
+    TMY3 = "tmy3"
+    CSV = "csv"
+
+
+class Stamp(StrEnum):
+    """Which moment of its interval a time stamp names."""
+
+    START = "start"
+    MIDDLE = "middle"
+    END = "end"
+
+
+class HourlyUnit(StrEnum):
+    """Unit of irradiance in a table of hours: mean power, or energy of the interval."""
+
+    W_M2 = "W/m2"
+    WH_M2 = "Wh/m2"
+    KWH_M2 = "kWh/m2"
+    KJ_M2 = "kJ/m2"
+    MJ_M2 = "MJ/m2"
+    J_CM2 = "J/cm2"
+
+
+class TemperatureUnit(StrEnum):
+    """Unit of temperature in a table of hours."""
+
+    C = "C"
+    F = "F"
+    K = "K"
+
+
 class SiteRow(Row):
     """A place to power."""
 
@@ -136,6 +210,8 @@ class SiteMonthRow(Row):
     site_id: Identifier = Field(description="site in `sites`")
     month: Month = Field(description="1 January to 12 December")
     ghi_wh_m2_day: float | None = Field(None, ge=0, le=12500, description="mean daily global horizontal")
+    ghi: NonNegative | None = Field(None, description="the same in the unit of ghi_unit; one of the two")
+    ghi_unit: IrradiationUnit | None = Field(None, description="unit of ghi; must stand wherever ghi does")
     temp_air_c: float | None = Field(None, ge=-70, le=50, description="mean air temperature")
     shading_loss: Fraction | None = Field(None, description="share of irradiation lost to shade")
     snow_loss: Fraction | None = Field(None, description="share of irradiation lost to snow on the modules")
@@ -143,6 +219,49 @@ class SiteMonthRow(Row):
     other_supply_wh_day: NonNegative | None = Field(
         None, description="energy from another source, at the bus"
     )
+
+
+class SiteClimateMonthRow(Row):
+    """Twelve months of one quantity of a site in one row; joined with `site_months`."""
+
+    site_id: Identifier = Field(description="site in `sites`")
+    quantity: MonthQuantity = Field(description="what the row states")
+    unit: MonthUnit = Field(description="unit of the twelve values")
+    m01: float | None = Field(None, description="value of January")
+    m02: float | None = Field(None, description="the same, of February")
+    m03: float | None = Field(None, description="the same, of March")
+    m04: float | None = Field(None, description="the same, of April")
+    m05: float | None = Field(None, description="the same, of May")
+    m06: float | None = Field(None, description="the same, of June")
+    m07: float | None = Field(None, description="the same, of July")
+    m08: float | None = Field(None, description="the same, of August")
+    m09: float | None = Field(None, description="the same, of September")
+    m10: float | None = Field(None, description="the same, of October")
+    m11: float | None = Field(None, description="the same, of November")
+    m12: float | None = Field(None, description="the same, of December")
+
+
+class ClimateFileRow(Row):
+    """A weather file of a site; several files or years are averaged by calendar month.
+
+    Columns from `time_column` on describe format `csv` and stay blank for the others.
+    """
+
+    site_id: Identifier = Field(description="site in `sites`")
+    path: str = Field(min_length=1, max_length=400, description="file, relative to the scenario's folder")
+    format: WeatherFormat = Field(description="epw, tmy2, tmy3, or csv for any other table of hours")
+    margin: float = Field(1.0, gt=0, le=1, description="factor taken on the file's irradiation")
+    time_column: Text = Field("", description="header of the time stamps; blank: time")
+    time_format: Text = Field("", description="as %d.%m.%Y %H:%M; blank: ISO 8601, as 2024-03-31T13:00")
+    time_zone: Text = Field("", description="UTC or an offset as +01:00, never summer time; blank: in stamps")
+    stamp: Stamp | None = Field(None, description="moment of the interval that a stamp names")
+    ghi_column: Text = Field("", description="header of global horizontal irradiance")
+    ghi_unit: HourlyUnit | None = Field(None, description="unit of the irradiance")
+    temp_column: Text = Field("", description="header of air temperature; blank: none")
+    temp_unit: TemperatureUnit | None = Field(None, description="unit of the temperature")
+    latitude_deg: float | None = Field(None, ge=-90, le=90, description="of the station; blank: not checked")
+    longitude_deg: float | None = Field(None, ge=-180, le=180, description="of the station")
+    elevation_m: float | None = Field(None, ge=-430, le=9000, description="of the station")
 
 
 class HorizonRow(Row):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from planner.tables.month_checks import extraterrestrial_wh_m2_day
 from planner.tables.part_checks import PD_POWER_W
-from planner.tables.site_checks import extraterrestrial_wh_m2_day
 
 # Monthly mean H0 in MJ/m2 and day: Duffie and Beckman, Solar Engineering of Thermal Processes, table 1.10.1.
 H0_MJ = {
