@@ -56,6 +56,14 @@ class SolverError(PlannerError):
     """The solver returned no usable plan."""
 
 
+class ServiceError(PlannerError):
+    """An online service gave no usable answer; `reachable` says whether it answered at all."""
+
+    def __init__(self, message: str, *, reachable: bool) -> None:
+        self.reachable = reachable
+        super().__init__(message)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Refusal:
     """Why a part, a kit or a site cannot be used: the rule, the value it has, the limit it meets.

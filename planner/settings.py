@@ -61,6 +61,10 @@ class ClimateSettings(Group):
     margin_unscaled: Share = Field(
         default=0.80, description="the same where no long-term mean scales the reanalysis"
     )
+    margin_online: Share = Field(
+        default=0.95,
+        description="margin that fetched weather is written with: satellites differ 5 % (common practice)",
+    )
     albedo: Fraction = Field(
         default=0.2, description="ground reflectance where a site states none (common practice)"
     )

@@ -19,6 +19,7 @@ ORDER = (
     "check",
     "sites",
     "site_climates",
+    "climate_view",
     "demand",
     "designs",
     "fleet",

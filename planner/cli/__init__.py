@@ -11,12 +11,13 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, columns, new, plan, sites
+from planner.cli import check, climate, columns, new, plan, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
 app.command("check")(check.check)
+app.add_typer(climate.climate, name="climate")
 app.command("columns")(columns.columns)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)

@@ -7,7 +7,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from planner.errors import InputError, OutputError, SolverError
+from planner.errors import InputError, OutputError, ServiceError, SolverError
 
 
 class ExitCode(IntEnum):
@@ -18,6 +18,7 @@ class ExitCode(IntEnum):
     BAD_INPUT = 3
     SITES_UNSERVED = 4
     NO_PLAN = 5
+    NO_ANSWER = 7
     BUG = 70
     INTERRUPTED = 130
 
@@ -41,6 +42,9 @@ class PlannerGroup(TyperGroup):
         except SolverError as error:
             typer.echo(f"planner: {error}", err=True)
             raise typer.Exit(ExitCode.NO_PLAN) from error
+        except ServiceError as error:
+            typer.echo(f"planner: {error}", err=True)
+            raise typer.Exit(ExitCode.NO_ANSWER) from error
         except KeyboardInterrupt as error:
             typer.echo("planner: interrupted", err=True)
             raise typer.Exit(ExitCode.INTERRUPTED) from error
