@@ -78,7 +78,7 @@ def fetch(
     if as_json or not quiet:
         show_table(FETCHED_COLUMNS, cells, as_json=as_json)
     failed = [row for row in rows if row.outcome == "failed"]
-    for row in failed:
+    for row in failed if quiet and not as_json else ():
         note(f"{row.site_id}: {row.message}")
     written = sum(row.outcome == "written" for row in rows)
     note(f"{scenario}: {written} written, {len(failed)} failed, of {len(rows)} sites", quiet=quiet)

@@ -150,7 +150,7 @@ def _one(scenario: Scenario, site: SiteRow, fetch: Fetch, offline: str) -> Fetch
     known = text is not None
     if text is None:
         if offline:
-            raise ServiceError(f"not asked, as before it: {offline}", reachable=False)
+            raise ServiceError("not asked, as the service could not be reached before", reachable=False)
         text = hours_text(request, ask(request, fetch.patience))
         _sound(text, site, fetch)
         keep(fetch.cache, request.key, text)
