@@ -6,8 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.climate.monthly import CLEARNESS_MAX
-from planner.climate.sun import daily_extra_wh_m2
+from planner.climate.monthly import CLEARNESS_MAX, TWILIGHT_WH_M2_DAY
+from planner.climate.sun import daily_extra_wh_m2, monthly_extra_wh_m2_day
 from planner.climate.weather import DAY_S, HOUR_S, FloatArray, IntArray, Weather, stamp_text
 from planner.errors import Problem, Severity
 from planner.units import MONTHS
@@ -139,10 +139,12 @@ def file_climate(
     absent = [m for m in range(MONTHS) if not light[m]]
     if absent:
         return None, [*problems, _incomplete(weathers, absent, longitude_deg)]
+    ghi = np.array([np.mean(values) for values in light])
+    problems += _too_bright(weathers, ghi, latitude_deg)
     temp = np.concatenate([weather.temp_air_c for weather in weathers])
     known_temp = temp[np.isfinite(temp)]
     return FileClimate(
-        ghi_wh_m2_day=np.array([np.mean(values) for values in light]),
+        ghi_wh_m2_day=ghi,
         temp_air_c=np.array([np.mean(values) if values else np.nan for values in warmth]),
         temp_min_c=float(known_temp.min()) if len(known_temp) else np.nan,
         temp_max_c=float(known_temp.max()) if len(known_temp) else np.nan,
@@ -202,6 +204,25 @@ def _before_gap(weather: Weather) -> int:
     """Place of the first hour that has no irradiance, or after which an hour is not there."""
     gap = np.concatenate([np.diff(weather.start_s) != HOUR_S, [False]])
     return int(np.argmax(gap | np.isnan(weather.ghi_w_m2)))
+
+
+def _too_bright(weathers: Sequence[Weather], ghi: FloatArray, latitude_deg: float) -> list[Problem]:
+    """The month furthest above what the clearest sky lets through."""
+    most = CLEARNESS_MAX * monthly_extra_wh_m2_day(np.array([latitude_deg]))[0]
+    excess = np.where(most > CLEARNESS_MAX * TWILIGHT_WH_M2_DAY, ghi - most, 0.0)
+    month = int(np.argmax(excess))
+    if excess[month] <= 0:
+        return []
+    return [
+        weathers[0].problem(
+            code="implausible-irradiation",
+            column="ghi",
+            value=f"{ghi[month]:.0f} Wh/m2/day",
+            message=f"is the mean of month {month + 1}, more than the clearest sky lets through at the site",
+            remedy="check the unit, the station, and that north and south are not swapped",
+            rule=f"{most[month]:.0f} Wh/m2/day or less",
+        )
+    ]
 
 
 def _incomplete(weathers: Sequence[Weather], absent: Sequence[int], longitude_deg: float) -> Problem:

@@ -1,7 +1,7 @@
 """A local stand-in for the weather services: answers in their documented JSON, made by hand.
 
-The layout of PVGIS's answers is that of pvlib's recorded ones (pvlib-python, tests/data,
-`tmy_45.000_8.000_2005_2023.json` and `pvgis_hourly_Timeseries_45.000_8.000_CM_10kWp_CIS_5_2a_2013_2014.json`);
+The layout of PVGIS's answers is that of pvlib's recorded ones (pvlib-python, tests/data:
+`tmy_45.000_8.000_2005_2023.json`, `pvgis_hourly_Timeseries_45.000_8.000_CM_10kWp_CIS_5_2a_2013_2014.json`);
 NASA POWER's is that which `pvlib.iotools.get_nasa_power` reads: values keyed by YYYYMMDDHH under
 `properties.parameter`, `header.fill_value`, `times`, `parameters`, `geometry.coordinates`.
 """

@@ -242,16 +242,16 @@ def test_a_month_of_no_year_is_refused_and_another_year_helps() -> None:
     assert found is None
     assert problems[-1].code == "incomplete-year"
     assert problems[-1].value == "4"
-    whole = read(csv_text(year(2019, peak_w_m2=300.0)))
+    whole = read(csv_text(year(2019, peak_w_m2=150.0)))
     found, _ = file_climate([lacking, whole], latitude_deg=46.5, longitude_deg=0.0)
     assert found is not None
-    bright, dull = daily_wh_m2(year(2021)), daily_wh_m2(year(2019, peak_w_m2=300.0))
+    bright, dull = daily_wh_m2(year(2021)), daily_wh_m2(year(2019, peak_w_m2=150.0))
     assert found.ghi_wh_m2_day[3] == pytest.approx(dull)
     assert found.ghi_wh_m2_day[4] == pytest.approx((bright + dull) / 2)
 
 
 def test_years_weigh_the_same() -> None:
-    dull, bright = year(2021, peak_w_m2=300.0), year(2022)
+    dull, bright = year(2021, peak_w_m2=150.0), year(2022)
     found, problems = file_climate(
         [read(csv_text([*dull, *bright]))], latitude_deg=46.5, longitude_deg=0.0
     )

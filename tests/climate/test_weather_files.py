@@ -210,7 +210,7 @@ def test_broken_files_are_named_with_their_line() -> None:
     lines = good.splitlines()
     short, odd = list(lines), list(lines)
     short[20] = "2021,1,1,13,0"
-    odd[30] = odd[30].replace(",300,", ",300,cloudy,", 1).rsplit(",", 1)[0]
+    odd[30] = odd[30].replace(",0,0,9,", ",0,0,9,cloudy,", 1).rsplit(",", 1)[0]
     assert broken("\n".join(short).encode(), WeatherFormat.EPW) == ("broken-weather-file", 21)
     assert broken("\n".join(odd).encode(), WeatherFormat.EPW) == ("not-a-number", 31)
     assert broken(b"", WeatherFormat.EPW)[0] == "broken-weather-file"

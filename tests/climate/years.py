@@ -12,7 +12,7 @@ HEADER = "time,ghi,temp"
 
 
 def year(
-    number: int, *, offset_h: int = 0, longitude_deg: float = 0.0, peak_w_m2: float = 600.0, days: int = 0
+    number: int, *, offset_h: int = 0, longitude_deg: float = 0.0, peak_w_m2: float = 300.0, days: int = 0
 ) -> list[Hour]:
     """Hours of a year with the same bright day throughout, symmetric about solar noon.
 
@@ -48,7 +48,7 @@ def csv_text(hours: Sequence[Hour], *, end: bool = False, header: str = HEADER, 
 def epw_text(
     hours: Sequence[Hour], *, latitude: float, longitude: float, offset_h: float, city: str = "Somewhere"
 ) -> str:
-    """An EPW file: eight header lines, then 35 fields an hour, numbered 1 to 24 (EnergyPlus documentation)."""
+    """An EPW file: eight header lines, 35 fields an hour, numbered 1 to 24 (EnergyPlus documentation)."""
     head = [
         f"LOCATION,{city},-,XXX,own,000000,{latitude},{longitude},{offset_h},100",
         "DESIGN CONDITIONS,0",
@@ -59,9 +59,9 @@ def epw_text(
         "COMMENTS 2,",
         "DATA PERIODS,1,1,Data,Sunday, 1/ 1,12/31",
     ]
-    rest = ",".join(["0"] * 19)
+    flags, rest = "?9?9?9?9", ",".join(["0"] * 19)
     rows = [
-        f"{t.year},{t.month},{t.day},{t.hour + 1},0,?9?9?9?9,{temp:.1f},1,50,101000,0,0,300,{light:g},0,0,{rest}"
+        f"{t.year},{t.month},{t.day},{t.hour + 1},0,{flags},{temp:.1f},1,50,101000,0,0,9,{light:g},0,0,{rest}"
         for t, light, temp in hours
     ]
     return "\n".join([*head, *rows]) + "\n"

@@ -131,7 +131,7 @@ def test_a_row_that_stands_twice_is_said_once(tmp_path: Path) -> None:
 
 def test_a_converted_value_out_of_range(tmp_path: Path) -> None:
     values = [*GHI_KWH[:11], 50.0]  # 50 kWh/m2 and day are 50 000 Wh
-    found = [p for p in problems(tmp_path, site_climate_months=[wide("ghi", "kWh/m2/day", values)])]
+    found = problems(tmp_path, site_climate_months=[wide("ghi", "kWh/m2/day", values)])
     (problem,) = [p for p in found if p.code == "out-of-range"]
     assert (problem.line, problem.column, problem.value) == (2, "m12", "50.0")
     assert "50000 in ghi_wh_m2_day" in problem.message
