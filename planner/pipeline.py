@@ -1,7 +1,7 @@
 """The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path

@@ -17,7 +17,7 @@ from planner.tables.checks import check_tables
 from planner.tables.explain import shown
 from planner.tables.files import Shelf, two_places
 from planner.tables.read import ReadTable, read_table
-from planner.tables.registry import TABLES, Place, TableSpec
+from planner.tables.registry import BY_NAME, TABLES, Place, TableSpec
 from planner.units import shipped
 
 BUILT_IN = "built-in"
@@ -50,11 +50,21 @@ class Tables:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Home:
+    """Where a table stands: its folder, its place as problems name it, and what stands before names there."""
+
+    folder: Path
+    place: str
+    prefix: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
     """A scenario ready to plan.
 
     `origins` maps each dotted setting to where its value came from (`default`, the settings file,
-    or `--set`); `input_hashes` maps each file read to its SHA-256.
+    or `--set`); `input_hashes` maps each file read to its SHA-256. `climate_home` is where `climate_files`
+    stands, from where its paths count; None without that table.
     """
 
     folder: Path
@@ -63,6 +73,7 @@ class Scenario:
     tables: Tables
     input_hashes: dict[str, str]
     warnings: Sequence[Problem]
+    climate_home: Home | None = None
 
 
 @dataclass(slots=True)
@@ -74,6 +85,7 @@ class _Draft:
     tables: dict[str, ReadTable] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
+    climate_home: Home | None = None
 
 
 def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -> Scenario:
@@ -106,6 +118,7 @@ def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -
         tables=Tables(**{name: _in_order(table) for name, table in draft.tables.items()}),
         input_hashes=draft.hashes,
         warnings=tuple(draft.problems),
+        climate_home=draft.climate_home,
     )
 
 
@@ -194,6 +207,13 @@ class _Shelves:
             problems = [*problems, *([two_places(places)] if len(places) > 1 else [])]
         return table, problems
 
+    def home(self, spec: TableSpec) -> Home | None:
+        """Where a table is read from; None where it stands nowhere."""
+        for shelf in self.of(spec):
+            if places := shelf.places(spec.name):
+                return Home(folder=shelf.folder, place=places[0], prefix=shelf.prefix)
+        return None
+
     def _one_layer(self, first: Shelf, second: Shelf) -> bool:
         """Whether a layer's folder and the catalogue that the same layer names both hold a table."""
         at = self.layers.index(first) if first in self.layers else -1
@@ -209,6 +229,7 @@ def _read_tables(folder: Path, draft: _Draft) -> None:
         draft.tables[spec.name] = table
         draft.problems += problems
         draft.hashes |= table.hashes
+    draft.climate_home = shelves.home(BY_NAME["climate_files"])
     every = [*shelves.layers, *([shelves.catalogue] if shelves.catalogue else [])]
     draft.problems += [problem for shelf in every for problem in shelf.problems]
     draft.problems += _stray(shelves)

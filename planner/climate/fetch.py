@@ -119,10 +119,13 @@ def chosen_sites(scenario: Scenario, site_ids: Collection[str]) -> list[SiteRow]
 
 
 def _writable(scenario: Scenario) -> None:
-    """Rows are added to a CSV table only."""
-    others = sorted(name for name in scenario.input_hashes if Path(name).stem == TABLE)
-    if others and others != [f"{TABLE}.csv"]:
-        raise OutputError(f"rows can be added to {TABLE}.csv, not to {others[0]}: save it as CSV first")
+    """Rows are added to a CSV table of the scenario's own only: one here would hide a base's whole table."""
+    home = scenario.climate_home
+    if home is None or home.place == f"{TABLE}.csv":
+        return
+    if home.prefix:
+        raise OutputError(f"{home.place} would be hidden by a table here: fetch into that scenario")
+    raise OutputError(f"rows can be added to {TABLE}.csv, not to {home.place}: save it as CSV first")
 
 
 def _kept(scenario: Scenario, site: SiteRow, fetch: Fetch) -> str:

@@ -42,12 +42,15 @@ class _Library:
         return self.read[key]
 
     def _read(self, row: ClimateFileRow) -> tuple[Weather | None, list[Problem]]:
-        data, problems = read_bytes(self.scenario.folder / row.path, self.scenario.folder, row.path)
+        home = self.scenario.climate_home
+        folder = home.folder if home else self.scenario.folder
+        label = (home.prefix if home else "") + row.path
+        data, problems = read_bytes(folder / row.path, folder, label)
         if data is None:
-            missing = not (self.scenario.folder / row.path).exists()
-            return None, [_missing(row)] if missing else problems
-        self.hashes[row.path] = hashlib.sha256(data).hexdigest()
-        weather, problems = _parse(data, row)
+            missing = not (folder / row.path).exists()
+            return None, [_missing(label)] if missing else problems
+        self.hashes[label] = hashlib.sha256(data).hexdigest()
+        weather, problems = _parse(data, row.model_copy(update={"path": label}))
         if weather is None or row.latitude_deg is None or row.longitude_deg is None:
             return weather, problems
         height = weather.elevation_m if row.elevation_m is None else row.elevation_m
@@ -56,12 +59,12 @@ class _Library:
         ), problems
 
 
-def _missing(row: ClimateFileRow) -> Problem:
+def _missing(label: str) -> Problem:
     return Problem(
         code="missing-file",
-        file=row.path,
+        file=label,
         message="is named in climate_files but is not there",
-        remedy="put it into the scenario's folder, or delete the row",
+        remedy="put it into the folder of climate_files, or delete the row",
     )
 
 

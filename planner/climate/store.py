@@ -3,13 +3,14 @@
 import csv
 import io
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
 
 from planner.climate.cache import MARK, write_whole
 from planner.climate.services import Answer, Request, Source
 from planner.errors import OutputError
 from planner.tables.rows import ClimateFileRow, HourlyUnit, Stamp, TemperatureUnit, WeatherFormat
+from planner.tables.text import delimiter_of
 
 FOLDER, TABLE = "climate", "climate_files"
 GHI_COLUMN, TEMP_COLUMN = "ghi_w_m2", "temp_air_c"
@@ -102,7 +103,7 @@ def add_row(folder: Path, row: ClimateFileRow) -> None:
     path = folder / f"{TABLE}.csv"
     cells = _cells(row)
     try:
-        lines = _lines(path)
+        lines, delimiter = _lines(path, cells)
         header = lines[0] if lines else []
         header = [name.strip() for name in header] + [name for name in cells if name not in header]
         named = [dict(zip(header, line, strict=False)) for line in lines[1:]]
@@ -112,16 +113,19 @@ def add_row(folder: Path, row: ClimateFileRow) -> None:
             if not _replaced(cell, row.site_id)
         ]
         new = [cells.get(name, "") for name in header]
-        write_whole(path, _joined([header, *kept, new]))
+        write_whole(path, _joined([header, *kept, new], delimiter))
     except OSError as error:
         raise OutputError(f"cannot write {path}: {error.strerror}") from error
 
 
-def _lines(path: Path) -> list[list[str]]:
+def _lines(path: Path, columns: Collection[str]) -> tuple[list[list[str]], str]:
+    """Rows of the table as it is, and its delimiter."""
     if not path.exists():
-        return []
+        return [], ","
     text = path.read_text(encoding="utf-8-sig")
-    return [line for line in csv.reader(io.StringIO(text, newline="")) if any(line)]
+    delimiter = delimiter_of(text, columns)
+    rows = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    return [row for row in rows if any(row)], delimiter
 
 
 def _replaced(cells: Mapping[str, str], site_id: str) -> bool:
@@ -137,9 +141,9 @@ def _cells(row: ClimateFileRow) -> dict[str, str]:
     return {name: f"{value!r}" if isinstance(value, float) else str(value) for name, value in stated.items()}
 
 
-def _joined(lines: Sequence[Sequence[str]]) -> str:
+def _joined(lines: Sequence[Sequence[str]], delimiter: str) -> str:
     stream = io.StringIO()
     width = len(lines[0])
-    writer = csv.writer(stream, lineterminator="\n")
+    writer = csv.writer(stream, delimiter=delimiter, lineterminator="\n")
     writer.writerows([*line, *[""] * (width - len(line))] for line in lines)
     return stream.getvalue()

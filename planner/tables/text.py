@@ -58,7 +58,7 @@ def read_csv(data: bytes, label: str, name: str, columns: Collection[str]) -> Re
     text, problems = decode(data, label)
     if problems:
         return Reading(problems=problems)
-    delimiter = _delimiter(text, columns)
+    delimiter = delimiter_of(text, columns)
     lines, rows, broken = _split(text, label, delimiter)
     if broken:
         return Reading(problems=[broken])
@@ -87,7 +87,7 @@ def read_csv(data: bytes, label: str, name: str, columns: Collection[str]) -> Re
     return reading
 
 
-def _delimiter(text: str, columns: Collection[str]) -> str:
+def delimiter_of(text: str, columns: Collection[str]) -> str:
     """The delimiter under which the header names most columns; the cells below it are not asked.
 
     Where no name is known, the one that splits the header at all; else the comma.

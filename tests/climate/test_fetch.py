@@ -303,3 +303,38 @@ def test_sites_in_the_east_get_their_typical_year_from_local_midnight(
     lines = (folder / "climate" / "0012_pvgis-tmy.csv").read_text(encoding="utf-8").splitlines()
     assert lines[4].startswith("2001-01-01T00:00+10:00,")
     assert check_folder(folder) == []  # its noon is where the sun's is
+
+
+@pytest.mark.parametrize("mark", [";", "\t"])
+def test_a_table_keeps_its_delimiter_and_its_cells(mark: str, service: Service, tmp_path: Path) -> None:
+    folder = write_scenario(tmp_path / "scenario")
+    own = mark.join(["path", "format", "site_id"]) + "\n" + mark.join(["own, dull.epw", "epw", "NA"]) + "\n"
+    (folder / "climate_files.csv").write_text(own, encoding="utf-8")
+    run(folder, asked_of(service, tmp_path / "cache"))
+    text = (folder / "climate_files.csv").read_text(encoding="utf-8")
+    assert text.splitlines()[0].startswith(mark.join(["path", "format", "site_id", "margin"]))
+    rows = read_scenario(folder).tables.climate_files
+    assert [(row.site_id, row.path) for row in rows] == [
+        ("NA", "own, dull.epw"),
+        ("0012", "climate/0012_nasa-power.csv"),
+    ]
+
+
+def test_a_scenario_that_extends_another_reads_its_files_but_hides_no_table(
+    service: Service, tmp_path: Path
+) -> None:
+    base = write_scenario(tmp_path / "base")
+    child = tmp_path / "child"
+    child.mkdir()
+    (child / "scenario.toml").write_text('extends = "../base"\n', encoding="utf-8")
+    fetch = asked_of(service, tmp_path / "cache")
+    assert outcomes(run(base, fetch)) == ["written", "written"]
+    assert check_folder(child) == []
+    names = set(site_files(read_scenario(child)).hashes)
+    assert names == {f"../base/climate/{name}_nasa-power.csv" for name in ("0012", "NA")}
+    with pytest.raises(OutputError, match="would be hidden"):
+        run(child, fetch)
+    (base / "climate" / "NA_nasa-power.csv").unlink()
+    assert [(p.code, p.file) for p in check_folder(child)] == [
+        ("missing-file", "../base/climate/NA_nasa-power.csv")
+    ]
