@@ -43,6 +43,11 @@ EXAMPLES: Mapping[str, Sequence[Mapping[str, Any]]] = {
         }
     ],
     "site_months": [{"site_id": "pass-01", "month": 1, "snow_loss": 0.1, "albedo": 0.6}],
+    "site_climate_months": [
+        {"site_id": "pass-01", "quantity": "temp_air", "unit": "C"}
+        | {f"m{m + 1:02d}": t for m, t in enumerate((-8, -8, -6, -3, 2, 5, 8, 8, 5, 2, -4, -7))}
+    ],
+    "climate_files": [],  # a row would need its file; `planner climate fetch` adds both
     "horizon": [
         {"site_id": "pass-01", "azimuth_deg": azimuth, "elevation_deg": height}
         for azimuth, height in ((0, 8), (90, 4), (180, 3), (270, 6))

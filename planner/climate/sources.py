@@ -1,6 +1,7 @@
 """The weather files of a scenario: read once each, checked for every site that uses them."""
 
 import hashlib
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -28,18 +29,27 @@ class SiteFiles:
 
 @dataclass(slots=True)
 class _Library:
-    """Files read so far; sites often share one."""
+    """Files of a scenario, each read once and kept while a row has still to use it.
+
+    Sites often share a file; a fleet's files together may not fit into memory.
+    """
 
     scenario: Scenario
     read: dict[ClimateFileRow, tuple[Weather | None, list[Problem]]] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
+    uses: Counter[ClimateFileRow] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        self.uses.update(map(_file, self.scenario.tables.climate_files))
 
     def weather(self, row: ClimateFileRow) -> tuple[Weather | None, list[Problem]]:
         """Hours of the file of a row, with the row's own place of the station where it states one."""
-        key = row.model_copy(update={"site_id": "any", "margin": 1.0})
-        if key not in self.read:
-            self.read[key] = self._read(key)
-        return self.read[key]
+        key = _file(row)
+        found = self.read.pop(key, None) or self._read(key)
+        self.uses[key] -= 1
+        if self.uses[key] > 0:
+            self.read[key] = found
+        return found
 
     def _read(self, row: ClimateFileRow) -> tuple[Weather | None, list[Problem]]:
         home = self.scenario.climate_home
@@ -57,6 +67,11 @@ class _Library:
         return replace(
             weather, latitude_deg=row.latitude_deg, longitude_deg=row.longitude_deg, elevation_m=height
         ), problems
+
+
+def _file(row: ClimateFileRow) -> ClimateFileRow:
+    """The row without what concerns its site alone."""
+    return row.model_copy(update={"site_id": "any", "margin": 1.0})
 
 
 def _missing(label: str) -> Problem:
