@@ -37,7 +37,7 @@ def _elevations(fleet: Fleet) -> Iterator[ProblemRow]:
         side = "above" if differences[i] > 0 else "below"
         yield _warning(
             "elevation-differs",
-            f"it lies far {side} the middle of its climate cell: state its own temperatures and irradiation",
+            f"it lies far {side} its climate cell or station: state its own months, or a nearer file",
             site_id=fleet.scenario.tables.sites[i].site_id,
             value=abs(float(differences[i])),
             limit=ELEVATION_DIFFERENCE_MAX_M,

@@ -79,8 +79,8 @@ class SiteDesignRow(PlanRow):
     temp_battery_hot_c: float = Field(
         description="mean battery temperature of the hottest month, for its life, C"
     )
-    climate_source: str = Field(description="where irradiation and temperatures come from")
-    climate_margin: float = Field(description="factor on built-in irradiation; 1 for the site's own")
+    climate_source: str = Field(description="own values, names of weather files, or the built-in climate")
+    climate_margin: float = Field(description="factor taken on the source's irradiation; 1 for own values")
     equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
     freight_cost: Decimal = Field(description="weight x the site's freight rate")
     access_cost: Decimal = Field(description="the site's access cost")
