@@ -314,10 +314,10 @@ def test_a_table_keeps_its_delimiter_and_its_cells(mark: str, service: Service, 
     text = (folder / "climate_files.csv").read_text(encoding="utf-8")
     assert text.splitlines()[0].startswith(mark.join(["path", "format", "site_id", "margin"]))
     rows = read_scenario(folder).tables.climate_files
-    assert [(row.site_id, row.path) for row in rows] == [
+    assert {(row.site_id, row.path) for row in rows} == {
         ("NA", "own, dull.epw"),
         ("0012", "climate/0012_nasa-power.csv"),
-    ]
+    }
 
 
 def test_a_scenario_that_extends_another_reads_its_files_but_hides_no_table(
