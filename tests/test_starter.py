@@ -54,6 +54,8 @@ def test_every_setting_is_there_with_its_default() -> None:
     assert Settings.model_validate(opened) == Settings.model_validate(stated)
     names = {f"{group}.{n}" for group, of in opened.items() if isinstance(of, dict) for n in of}
     names |= {name for name, of in opened.items() if not isinstance(of, dict)}
+    blank = set(re.findall(r"^# (\w+) =$", text, flags=re.MULTILINE))  # without a default
+    names |= {column.column for column in setting_columns() if column.column.split(".")[-1] in blank}
     assert {column.column for column in setting_columns()} == names
     assert all(column.meaning in " ".join(text.replace("\n# ", " ").split()) for column in setting_columns())
 

@@ -89,6 +89,7 @@ def _energy(balance: Balance) -> dict[str, Any]:
         "load_w": round(most / HOURS_PER_DAY, 2),
         "daily_load_wh": round(most, 1),
         "autonomy_days": finite(balance.autonomy_days, 2),
+        "recovery_days": finite(balance.recovery_days, 1),
         "daily_depth": round(balance.daily_depth, 3),
         "design_month": balance.design_month,
         "array_to_load_ratio": finite(balance.array_to_load_ratio.min(), 3),
@@ -98,6 +99,7 @@ def _energy(balance: Balance) -> dict[str, Any]:
 def _electrics(design: SiteDesign, balance: Balance) -> dict[str, Any]:
     series, equalise = design.choice.batteries_series, balance.equalise_v
     return {
+        "bus_grounding": design.inputs.bus_grounding.value,
         "charge_setpoint_v": round(design.choice.charge_setpoint_v * series, 2),
         "equalise_v": None if equalise is None else round(equalise * series, 2),
         "bus_low_v": round(balance.bus_low_v, 2),

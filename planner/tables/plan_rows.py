@@ -49,7 +49,12 @@ class SiteDesignRow(PlanRow):
     load_w: float = Field(description="mean power at the bus in the month of the greatest load, W")
     daily_load_wh: float = Field(description="the same over a day, less other supply, Wh")
     autonomy_days: float | None = Field(
-        description="usable_wh / daily_load_wh; blank where other supply carries every month"
+        description="usable_wh / greatest daily load less heaters, which rest while the reserve is used; "
+        "blank where other supply carries every month"
+    )
+    recovery_days: float | None = Field(
+        description="days in which the array refills a reserve of the asked days, in the slowest month; "
+        "blank where a month has nothing to spare"
     )
     daily_depth: float = Field(description="longest night's discharge / rated energy, 0 to 1")
     design_month: int = Field(description="month 1 to 12 with the smallest array-to-load ratio")
@@ -57,6 +62,7 @@ class SiteDesignRow(PlanRow):
         description="array energy / load in that month, the night's part through the battery; blank where "
         "other supply carries every month"
     )
+    bus_grounding: str = Field(description="pole of the bus tied to earth: negative, positive or floating")
     charge_setpoint_v: float = Field(description="charge setpoint of a battery string at 25 C, V")
     equalise_v: float | None = Field(
         description="equalising setpoint of a battery string at 25 C, V; blank: charge without equalising"
@@ -131,7 +137,8 @@ class EnergyRow(PlanRow):
         description="irradiation of the array's plane after horizon, shading and snow"
     )
     temp_air_c: float = Field(description="mean of the air, C")
-    load_wh_day: float = Field(description="load at the bus less other supply, Wh a day")
+    load_wh_day: float = Field(description="load at the bus, heaters included, less other supply, Wh a day")
+    heater_wh_day: float = Field(description="what the battery's heaters draw of it, Wh a day")
     array_wh_day: float = Field(description="array energy at the bus, Wh a day")
     array_to_load_ratio: float | None = Field(
         description="their ratio, the night's load through the battery; blank where other supply carries all"

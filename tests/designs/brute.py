@@ -195,7 +195,7 @@ class Brute:
                 return strings if room is None or area <= room + 1e-9 else None
         return None
 
-    def storage(self, k, battery, module, controller, number, series, strings, volts, heated):
+    def storage(self, k, battery, module, controller, number, series, strings, volts, heated=0):
         """Least battery strings, of which so many are heated."""
         n = self.blocks_in_series(battery)
         lead = battery.chemistry != "lfp"

@@ -127,3 +127,10 @@ def test_quick_recovery_asks_for_array(folder: Path) -> None:
     months = energy[energy.site_id == "quick"]
     used = months.load_wh_day * 1  # a day of autonomy; through the battery it is more
     assert (used / (months.array_wh_day - months.load_wh_day) <= 2.0).all()
+
+
+def test_figures_of_recovery_heat_and_earth_stand_in_the_tables(folder: Path) -> None:
+    designs, energy = by_site(folder, "site_designs"), pd.read_parquet(folder / "energy_balance.parquet")
+    assert designs.recovery_days["quick"] <= 2.0 < designs.recovery_days["plain"]
+    assert set(designs.bus_grounding) == {"negative"}
+    assert (energy.heater_wh_day == 0).all()  # lead-acid has none
