@@ -1,15 +1,16 @@
 """The cheapest plan of one or two small sites over a whole catalogue, by loops over single parts.
 
 Written from the rules, without the planner's enumeration: kits of profiles with at most one device on a
-switch, arrays and batteries by `tests.designs.brute`, mounts, enclosures, price tiers. Shared with the
-planner are parsed tables and the irradiation, temperatures and tilt of a site. Designs are skipped only
-where a bound on their cost, at the least price of every part, exceeds a budget.
+switch, arrays and batteries by `tests.designs.brute`, every tilt that some mount takes, mounts, enclosures,
+price tiers. Shared with the planner are parsed tables and a site's irradiation at each tilt and temperatures.
+Designs are skipped only where a bound on their cost, at the least price of every part, exceeds a budget.
 """
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
+from functools import cached_property
 from itertools import product
 from math import ceil, floor, inf
 from types import SimpleNamespace
@@ -67,18 +68,53 @@ class Shop:
 
 
 def carries(mount, module) -> int:
-    """Whole modules on a mount."""
-    return floor(mount.module_area_max_m2 / (module.length_m * module.width_m) + 1e-9)
+    """Whole modules on a mount, by area and by weight."""
+    by_area = mount.module_area_max_m2 / (module.length_m * module.width_m)
+    by_weight = inf if mount.weight_max_kg is None else mount.weight_max_kg / module.weight_kg
+    return floor(min(by_area, by_weight) + 1e-9)
+
+
+def mounts_at(scenario: Scenario, site, tilt_deg: float) -> list:
+    """Mounts that can be set to a tilt and stand the site's gusts."""
+    gust = site.wind_design_m_s
+    gust = scenario.settings.policy.wind_design_m_s if gust is None else gust
+    return [
+        row
+        for row in scenario.tables.balance
+        if row.kind == "mount"
+        and row.tilt_min_deg <= tilt_deg <= row.tilt_max_deg
+        and not (gust and row.wind_max_m_s and row.wind_max_m_s < gust)
+    ]
+
+
+def tilts_of(scenario: Scenario, site) -> list[float]:
+    """Every tilt of the settings, or the site's own."""
+    own = site.surface_tilt_deg
+    return sorted(set(scenario.settings.climate.tilts_deg)) if own is None else [own]
+
+
+@dataclass(frozen=True)
+class Plane:
+    """A tilt at one system voltage: the mounts that take it, and what stands on them."""
+
+    tilt_deg: float
+    mounts: list
+    brute: Brute
+
+    @cached_property
+    def dark(self) -> list[int]:
+        """The two months with least sun."""
+        return sorted(range(12), key=lambda month: self.brute.x.poa_wh_m2_day[month])[:2]
 
 
 class Site:
-    """Designs of one site, within a budget."""
+    """Designs of one site at any of its tilts, within a budget."""
 
     def __init__(
-        self, scenario: Scenario, shop: Shop, site, tilt_deg: float, inputs: dict[int, SiteInputs]
+        self, scenario: Scenario, shop: Shop, site, inputs: dict[float, dict[int, SiteInputs]]
     ) -> None:
-        """`inputs` by system voltage; their kits and loads are replaced by those made here."""
-        self.shop, self.site, self.tilt_deg = shop, site, tilt_deg
+        """`inputs` by tilt and system voltage; their kits and loads are replaced by those made here."""
+        self.shop, self.site = shop, site
         self.settings, tables = scenario.settings, scenario.tables
         sold = shop.tiers
         self.parts = SimpleNamespace(
@@ -86,27 +122,30 @@ class Site:
             modules=[row for row in tables.modules if row.sku in sold],
             controllers=[row for row in tables.controllers if row.sku in sold],
         )
-        balance = [row for row in tables.balance if row.sku in sold]
-        self.mounts = [
-            row for row in balance if row.kind == "mount" and row.tilt_min_deg <= tilt_deg <= row.tilt_max_deg
-        ]
-        self.boxes = [row for row in balance if row.kind == "enclosure"]
+        self.boxes = [row for row in tables.balance if row.kind == "enclosure" and row.sku in sold]
         self._landed: dict[str, float] = {}
-        kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.mounts, self.boxes)
+        kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.boxes)
         self.spare = sum(min((self.landed(row.sku) for row in rows), default=inf) for rows in kinds)
-        self.brutes: dict[int, Brute] = {}
-        for volts, one in inputs.items():
-            made = [
-                kit
-                for kit in kits(scenario, site.load_profile, volts)
-                if set(dict(kit[0].units)) <= set(sold)
-            ]
-            hours = 1 + self.settings.policy.load_margin
-            lit = [[mean * hours * h for h in one.day_hours] for _, mean in made]
-            dark = [[mean * hours * (24 - h) for h in one.day_hours] for _, mean in made]
-            mine = replace(one, kits=tuple(kit for kit, _ in made), day_wh=lit, night_wh=dark)
-            self.dark = sorted(range(12), key=lambda month: mine.poa_wh_m2_day[month])[:2]
-            self.brutes[volts] = Brute(mine, self.parts, volts, self.settings)
+        made = {
+            volts: [one for one in kits(scenario, site.load_profile, volts) if {*dict(one[0].units)} <= {*sold}]
+            for volts in {volts for known in inputs.values() for volts in known}
+        }
+        self.planes = [
+            Plane(
+                tilt_deg=tilt,
+                mounts=[row for row in mounts_at(scenario, site, tilt) if row.sku in sold],
+                brute=Brute(self._loaded(one, made[volts]), self.parts, volts, self.settings),
+            )
+            for tilt, known in inputs.items()
+            for volts, one in known.items()
+        ]
+
+    def _loaded(self, inputs: SiteInputs, made: list) -> SiteInputs:
+        """The site's sky and temperatures with the kits made here and their loads."""
+        hours = 1 + self.settings.policy.load_margin
+        lit = [[mean * hours * h for h in inputs.day_hours] for _, mean in made]
+        dark = [[mean * hours * (24 - h) for h in inputs.day_hours] for _, mean in made]
+        return replace(inputs, kits=tuple(kit for kit, _ in made), day_wh=lit, night_wh=dark)
 
     def landed(self, sku: str) -> float:
         """Least cost of a unit at the site."""
@@ -121,18 +160,19 @@ class Site:
     def designs(self, budget: float) -> list[tuple[float, dict[str, int]]]:
         """(cost at the least prices, units) of every design that may cost no more than the budget."""
         found: dict[tuple[tuple[str, int], ...], float] = {}
-        for brute in self.brutes.values():
-            for k, kit in enumerate(brute.x.kits):
+        for plane in self.planes if self.spare <= budget else ():
+            for k, kit in enumerate(plane.brute.x.kits):
                 base = self.fixed() + sum(n * self.landed(sku) for sku, n in kit.units)
                 if base + self.spare > budget:
                     continue
-                for units, cost in self._of_kit(brute, k, kit, budget - base):
+                for units, cost in self._of_kit(plane, k, kit, budget - base):
                     merged = Counter(dict(kit.units)) + units
                     found[tuple(sorted(merged.items()))] = base + cost
         return sorted(((cost, dict(units)) for units, cost in found.items()), key=lambda one: one[0])
 
-    def _of_kit(self, brute: Brute, k: int, kit, room: float) -> Iterator[tuple[Counter, float]]:
+    def _of_kit(self, plane: Plane, k: int, kit, room: float) -> Iterator[tuple[Counter, float]]:
         """Everything but the kit, for one kit; parts are skipped by the least that they can cost together."""
+        brute = plane.brute
         for battery in self.parts.batteries:
             chargers = [
                 (c, v) for c in self.parts.controllers if (v := brute.setpoint(kit, battery, c)) is not None
@@ -140,7 +180,7 @@ class Site:
             if not chargers:
                 continue
             blocks = brute.blocks_in_series(battery) * brute.storage(
-                k, battery, NO_MODULE, FREE, 1, 0, 0, 1.0
+                k, battery, NO_MODULE, FREE, 1, 0, 0, 1.0, 0
             )
             left = room - blocks * self.landed(battery.sku) if blocks < inf else -1.0
             left -= self._enclosed(kit.volume_l + blocks * battery.volume_l) if left >= 0 else 0.0
@@ -149,57 +189,66 @@ class Site:
                     rest = left - self.landed(controller.sku)
                     if rest < self.landed(module.sku):
                         continue
-                    modules = self._least_modules(brute, k, battery, module, controller)
-                    if rest >= modules * self.landed(module.sku) + self._mounted(modules, module):
-                        yield from self._built(brute, k, battery, module, controller, setpoint, left, room)
+                    modules = self._least_modules(plane, k, battery, module, controller, setpoint)
+                    if rest >= modules * self.landed(module.sku) + self._mounted(plane, modules, module):
+                        yield from self._built(plane, k, battery, module, controller, setpoint, left, room)
 
     def _built(
-        self, brute: Brute, k: int, battery, module, controller, setpoint: float, left: float, room: float
+        self, plane: Plane, k: int, battery, module, controller, setpoint: float, left: float, room: float
     ) -> Iterator[tuple[Counter, float]]:
         """Designs of one part of each category: any number of controllers, any length of strings."""
-        kit, policy = brute.x.kits[k], self.settings.policy
+        brute, policy = plane.brute, self.settings.policy
+        kit = brute.x.kits[k]
         for number in range(1, (1 if kit.load_terminal else policy.controllers_max) + 1):
             if number * self.landed(controller.sku) > left:
                 break
             for series, strings, _, n, _ in brute.arrays(k, battery, module, controller, number, setpoint):
                 core = {battery.sku: n * brute.blocks_in_series(battery), controller.sku: number}
                 litres = kit.volume_l + number * controller.volume_l + core[battery.sku] * battery.volume_l
-                yield from self._housed(core, module, series * strings, battery.volume_l, litres, room)
+                yield from self._housed(
+                    plane, core, module, series * strings, battery.volume_l, litres, room
+                )
 
     def _enclosed(self, litres: float) -> float:
         """Least cost of enclosing a volume."""
         return min(self.landed(box.sku) * ceil(litres / box.volume_max_l - 1e-9) for box in self.boxes)
 
-    def _mounted(self, modules: int, module) -> float:
+    def _mounted(self, plane: Plane, modules: int, module) -> float:
         """Least cost of mounts."""
         return min(
             (
                 self.landed(row.sku) * ceil(modules / carries(row, module))
-                for row in self.mounts
+                for row in plane.mounts
                 if carries(row, module)
             ),
             default=inf,
         )
 
-    def _least_modules(self, brute: Brute, k: int, battery, module, controller) -> int:
-        """No design has fewer modules: what the darkest months ask, unclipped, no controller's draw."""
-        volts = (battery.nominal_v + battery.charge_v) / 2 * brute.blocks_in_series(battery)
+    def _least_modules(
+        self, plane: Plane, k: int, battery, module, controller, setpoint: float
+    ) -> int:
+        """No design has fewer modules: what the darkest months ask, unclipped, without draw and heaters."""
+        brute = plane.brute
+        volts = (battery.nominal_v + setpoint) / 2 * brute.blocks_in_series(battery)
         free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
         least = 1
-        for month in self.dark:
+        for month in plane.dark:
             day, night = brute.loads(k, 0.0, month)
             need = brute.x.array_to_load_ratio * (day + night / battery.round_trip_efficiency)
             each = brute.energy(month, module, free, 1, 1, volts)
-            least = max(least, ceil(need / each - 1e-6) if each > 0 else 10**6)
+            if each <= 0 < need:
+                return 10**6
+            least = max(least, ceil(need / each - 1e-6) if each > 0 else 0)
         return least
 
     def _housed(
-        self, core: dict[str, int], module, modules: int, block_l: float, litres: float, room: float
-    ) -> Iterator[tuple[Counter, float]]:
+        self, plane: Plane, core: dict[str, int], module, modules: int, block_l: float, litres: float,
+        room: float,
+    ) -> Iterator[tuple[Counter, float]]:  # fmt: skip
         """A design with every mount and enclosure."""
         core = core | {module.sku: modules}
         cost = sum(n * self.landed(sku) for sku, n in core.items())
-        for mount, box in product(self.mounts, self.boxes):
+        for mount, box in product(plane.mounts, self.boxes):
             if not carries(mount, module) or block_l > box.volume_max_l:
                 continue
             fit = {
