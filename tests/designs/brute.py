@@ -185,10 +185,13 @@ class Brute:
                     yield series, strings, number, fixed or blocks, setpoint
                     break
 
-    def least(self, design, volts, most, heated):
-        """Least strings that carry the load and so many heated battery strings, None without room."""
+    def least(self, design, volts, most, heated, first=1):
+        """Least strings, of `first` or more, that carry the load and so many heated battery strings.
+
+        None without room.
+        """
         module, series = design[2], design[5]
-        for strings in range(1, most + 1):
+        for strings in range(first, most + 1):
             if self.carries(*design, strings, volts, heated):
                 area = strings * series * module.length_m * module.width_m
                 room = self.x.module_area_max_m2

@@ -1,9 +1,9 @@
 """The cheapest plan of one or two small sites over a whole catalogue, by loops over single parts.
 
 Written from the rules, without the planner's enumeration: kits of profiles with at most one device on a
-switch, arrays and batteries by `tests.designs.brute`, mounts, enclosures, price tiers. Shared with the
-planner are parsed tables and the irradiation, temperatures and tilt of a site. Designs are skipped only
-where a bound on their cost, at the least price of every part, exceeds a budget.
+switch, arrays and batteries by `tests.designs.brute`, every tilt that some mount takes, mounts, enclosures,
+price tiers. Shared with the planner are parsed tables and a site's irradiation at each tilt and temperatures.
+Designs are skipped only where a bound on their cost, at the least price of every part, exceeds a budget.
 """
 
 from collections import Counter
@@ -21,9 +21,7 @@ from tests.plan.brute_kits import kits
 
 CENT = Decimal("0.01")
 
-#: Parts that ask for nothing, for bounds.
-FREE = SimpleNamespace(kind="mppt", own_draw_w=0.0, output_max_a=inf, efficiency=1.0)
-NO_MODULE = SimpleNamespace(nameplate_w=0.0, i_sc_a=0.0)
+NO_MODULE = SimpleNamespace(nameplate_w=0.0, i_sc_a=0.0)  # asks nothing of a battery, for bounds
 
 
 class Shop:
@@ -67,18 +65,74 @@ class Shop:
 
 
 def carries(mount, module) -> int:
-    """Whole modules on a mount."""
-    return floor(mount.module_area_max_m2 / (module.length_m * module.width_m) + 1e-9)
+    """Whole modules on a mount, by area and by weight."""
+    by_area = mount.module_area_max_m2 / (module.length_m * module.width_m)
+    by_weight = inf if mount.weight_max_kg is None else mount.weight_max_kg / module.weight_kg
+    return floor(min(by_area, by_weight) + 1e-9)
+
+
+def mounts_at(scenario: Scenario, site, tilt_deg: float) -> list:
+    """Mounts that can be set to a tilt and stand the site's gusts."""
+    gust = site.wind_design_m_s
+    gust = scenario.settings.policy.wind_design_m_s if gust is None else gust
+    return [
+        row
+        for row in scenario.tables.balance
+        if row.kind == "mount"
+        and row.tilt_min_deg <= tilt_deg <= row.tilt_max_deg
+        and not (gust and row.wind_max_m_s and row.wind_max_m_s < gust)
+    ]
+
+
+def tilts_of(scenario: Scenario, site) -> list[float]:
+    """Every tilt of the settings, or the site's own."""
+    own = site.surface_tilt_deg
+    return sorted(set(scenario.settings.climate.tilts_deg)) if own is None else [own]
+
+
+class Bounded(Brute):
+    """Designs of one site at one voltage and tilt; strings are tried from a bound of their number upward."""
+
+    def __init__(self, tilt_deg: float, mounts: list, *known) -> None:
+        super().__init__(*known)
+        self.tilt_deg, self.mounts = tilt_deg, mounts
+        self.dark = sorted(range(12), key=lambda month: self.x.poa_wh_m2_day[month])[:2]
+        self._needs: dict[tuple[int, float, float], list[float]] = {}
+        self._each: dict[tuple[str, str, float], list[float]] = {}
+
+    def volts_of(self, battery, setpoint: float) -> float:
+        """Mean charging voltage."""
+        return (battery.nominal_v + setpoint) / 2 * self.blocks_in_series(battery)
+
+    def strings_asked(self, k: int, battery, module, controller, number: int, volts: float) -> float:
+        """What the darkest months ask at least in strings of one module: unclipped, without heaters."""
+        of_load = (k, battery.round_trip_efficiency, number * controller.own_draw_w)
+        if of_load not in self._needs:
+            loads = [self.loads(k, of_load[2], month) for month in self.dark]
+            ratio, share = self.x.array_to_load_ratio, battery.round_trip_efficiency
+            self._needs[of_load] = [ratio * (day + night / share) for day, night in loads]
+        of_one = (module.sku, controller.sku, volts if controller.kind == "pwm" else 0.0)
+        if of_one not in self._each:
+            free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
+            self._each[of_one] = [self.energy(month, module, free, 1, 1, volts) for month in self.dark]
+        pairs = zip(self._needs[of_load], self._each[of_one], strict=True)
+        return max((need - 1e-6) / each if each > 0 else (inf if need > 1e-6 else 0.0) for need, each in pairs)
+
+    def least(self, design, volts, most, heated):
+        """Least strings, as there, but tried from the bound on."""
+        controller, number, series = design[3:]
+        asked = self.strings_asked(*design[:5], volts) / (series if controller.kind == "mppt" else 1)
+        return super().least(design, volts, most, heated, max(1, ceil(asked - 1e-9))) if asked <= most else None
 
 
 class Site:
-    """Designs of one site, within a budget."""
+    """Designs of one site at any of its tilts, within a budget."""
 
     def __init__(
-        self, scenario: Scenario, shop: Shop, site, tilt_deg: float, inputs: dict[int, SiteInputs]
+        self, scenario: Scenario, shop: Shop, site, inputs: dict[float, dict[int, SiteInputs]]
     ) -> None:
-        """`inputs` by system voltage; their kits and loads are replaced by those made here."""
-        self.shop, self.site, self.tilt_deg = shop, site, tilt_deg
+        """`inputs` by tilt and system voltage; their kits and loads are replaced by those made here."""
+        self.shop, self.site = shop, site
         self.settings, tables = scenario.settings, scenario.tables
         sold = shop.tiers
         self.parts = SimpleNamespace(
@@ -86,27 +140,35 @@ class Site:
             modules=[row for row in tables.modules if row.sku in sold],
             controllers=[row for row in tables.controllers if row.sku in sold],
         )
-        balance = [row for row in tables.balance if row.sku in sold]
-        self.mounts = [
-            row for row in balance if row.kind == "mount" and row.tilt_min_deg <= tilt_deg <= row.tilt_max_deg
-        ]
-        self.boxes = [row for row in balance if row.kind == "enclosure"]
+        self.boxes = [row for row in tables.balance if row.kind == "enclosure" and row.sku in sold]
         self._landed: dict[str, float] = {}
-        kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.mounts, self.boxes)
+        kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.boxes)
         self.spare = sum(min((self.landed(row.sku) for row in rows), default=inf) for rows in kinds)
-        self.brutes: dict[int, Brute] = {}
-        for volts, one in inputs.items():
-            made = [
-                kit
-                for kit in kits(scenario, site.load_profile, volts)
-                if set(dict(kit[0].units)) <= set(sold)
+        made = {
+            volts: [one for one in kits(scenario, site.load_profile, volts) if {*dict(one[0].units)} <= {*sold}]
+            for volts in {volts for known in inputs.values() for volts in known}
+        }
+        self.planes = {
+            volts: [
+                Bounded(
+                    tilt,
+                    [row for row in mounts_at(scenario, site, tilt) if row.sku in sold],
+                    self._loaded(known[volts], made[volts]),
+                    self.parts,
+                    volts,
+                    self.settings,
+                )
+                for tilt, known in inputs.items()
             ]
-            hours = 1 + self.settings.policy.load_margin
-            lit = [[mean * hours * h for h in one.day_hours] for _, mean in made]
-            dark = [[mean * hours * (24 - h) for h in one.day_hours] for _, mean in made]
-            mine = replace(one, kits=tuple(kit for kit, _ in made), day_wh=lit, night_wh=dark)
-            self.dark = sorted(range(12), key=lambda month: mine.poa_wh_m2_day[month])[:2]
-            self.brutes[volts] = Brute(mine, self.parts, volts, self.settings)
+            for volts in made
+        }
+
+    def _loaded(self, inputs: SiteInputs, made: list) -> SiteInputs:
+        """The site's sky and temperatures with the kits made here and their loads."""
+        hours = 1 + self.settings.policy.load_margin
+        lit = [[mean * hours * h for h in inputs.day_hours] for _, mean in made]
+        dark = [[mean * hours * (24 - h) for h in inputs.day_hours] for _, mean in made]
+        return replace(inputs, kits=tuple(kit for kit, _ in made), day_wh=lit, night_wh=dark)
 
     def landed(self, sku: str) -> float:
         """Least cost of a unit at the site."""
@@ -121,85 +183,85 @@ class Site:
     def designs(self, budget: float) -> list[tuple[float, dict[str, int]]]:
         """(cost at the least prices, units) of every design that may cost no more than the budget."""
         found: dict[tuple[tuple[str, int], ...], float] = {}
-        for brute in self.brutes.values():
-            for k, kit in enumerate(brute.x.kits):
+        for planes in self.planes.values() if self.spare <= budget else ():
+            for k, kit in enumerate(planes[0].x.kits):
                 base = self.fixed() + sum(n * self.landed(sku) for sku, n in kit.units)
                 if base + self.spare > budget:
                     continue
-                for units, cost in self._of_kit(brute, k, kit, budget - base):
+                for units, cost in self._of_kit(planes, k, kit, budget - base):
                     merged = Counter(dict(kit.units)) + units
                     found[tuple(sorted(merged.items()))] = base + cost
         return sorted(((cost, dict(units)) for units, cost in found.items()), key=lambda one: one[0])
 
-    def _of_kit(self, brute: Brute, k: int, kit, room: float) -> Iterator[tuple[Counter, float]]:
-        """Everything but the kit, for one kit; parts are skipped by the least that they can cost together."""
-        for battery in self.parts.batteries:
-            chargers = [
-                (c, v) for c in self.parts.controllers if (v := brute.setpoint(kit, battery, c)) is not None
-            ]
-            if not chargers:
-                continue
-            blocks = brute.blocks_in_series(battery) * brute.storage(
-                k, battery, NO_MODULE, FREE, 1, 0, 0, 1.0
-            )
-            left = room - blocks * self.landed(battery.sku) if blocks < inf else -1.0
-            left -= self._enclosed(kit.volume_l + blocks * battery.volume_l) if left >= 0 else 0.0
-            for module in self.parts.modules if left >= 0 else ():
-                for controller, setpoint in chargers:
-                    rest = left - self.landed(controller.sku)
-                    if rest < self.landed(module.sku):
-                        continue
-                    modules = self._least_modules(brute, k, battery, module, controller)
-                    if rest >= modules * self.landed(module.sku) + self._mounted(modules, module):
-                        yield from self._built(brute, k, battery, module, controller, setpoint, left, room)
-
-    def _built(
-        self, brute: Brute, k: int, battery, module, controller, setpoint: float, left: float, room: float
+    def _of_kit(
+        self, planes: list[Bounded], k: int, kit, room: float
     ) -> Iterator[tuple[Counter, float]]:
-        """Designs of one part of each category: any number of controllers, any length of strings."""
-        kit, policy = brute.x.kits[k], self.settings.policy
-        for number in range(1, (1 if kit.load_terminal else policy.controllers_max) + 1):
-            if number * self.landed(controller.sku) > left:
-                break
-            for series, strings, _, n, _ in brute.arrays(k, battery, module, controller, number, setpoint):
-                core = {battery.sku: n * brute.blocks_in_series(battery), controller.sku: number}
-                litres = kit.volume_l + number * controller.volume_l + core[battery.sku] * battery.volume_l
-                yield from self._housed(core, module, series * strings, battery.volume_l, litres, room)
+        """Everything but the kit, for one kit; parts are skipped by the least that they can cost together.
+
+        Only the array's energy and the mounts depend on the tilt.
+        """
+        most = 1 if kit.load_terminal else self.settings.policy.controllers_max
+        numbers = range(1, most + 1)
+        for battery, controller in product(self.parts.batteries, self.parts.controllers):
+            setpoint = planes[0].setpoint(kit, battery, controller)
+            for number in numbers if setpoint is not None else ():
+                left = room - self._stored(planes[0], k, battery, controller, number)
+                if left < 0:
+                    break
+                for plane, module in product(planes, self.parts.modules):
+                    volts = plane.volts_of(battery, setpoint)
+                    asked = plane.strings_asked(k, battery, module, controller, number, volts)
+                    if asked * self.landed(module.sku) > left:
+                        continue
+                    modules = max(1, ceil(asked - 1e-9))
+                    if modules * self.landed(module.sku) + self._mounted(plane, modules, module) <= left:
+                        chosen = (k, battery, module, controller, number, setpoint)
+                        yield from self._built(plane, chosen, room)
+
+    def _stored(self, plane: Bounded, k: int, battery, controller, number: int) -> float:
+        """Least cost of a number of controllers and a battery in their enclosure, at the least load."""
+        kit, draw = plane.x.kits[k], SimpleNamespace(kind="mppt", output_max_a=inf)
+        draw.own_draw_w = controller.own_draw_w
+        blocks = plane.storage(k, battery, NO_MODULE, draw, number, 0, 0, 1.0, 0)
+        blocks *= plane.blocks_in_series(battery)
+        if blocks == inf:
+            return inf
+        litres = kit.volume_l + number * controller.volume_l + blocks * battery.volume_l
+        parts = number * self.landed(controller.sku) + blocks * self.landed(battery.sku)
+        return parts + self._enclosed(litres)
+
+    def _built(self, plane: Bounded, chosen: tuple, room: float) -> Iterator[tuple[Counter, float]]:
+        """Designs of one part of each category and a number of controllers: any length of strings."""
+        k, battery, module, controller, number, _ = chosen
+        for series, strings, _, n, _ in plane.arrays(*chosen):
+            core = {battery.sku: n * plane.blocks_in_series(battery), controller.sku: number}
+            litres = plane.x.kits[k].volume_l + number * controller.volume_l
+            litres += core[battery.sku] * battery.volume_l
+            yield from self._housed(plane, core, module, series * strings, battery.volume_l, litres, room)
 
     def _enclosed(self, litres: float) -> float:
         """Least cost of enclosing a volume."""
         return min(self.landed(box.sku) * ceil(litres / box.volume_max_l - 1e-9) for box in self.boxes)
 
-    def _mounted(self, modules: int, module) -> float:
+    def _mounted(self, plane: Bounded, modules: int, module) -> float:
         """Least cost of mounts."""
         return min(
             (
                 self.landed(row.sku) * ceil(modules / carries(row, module))
-                for row in self.mounts
+                for row in plane.mounts
                 if carries(row, module)
             ),
             default=inf,
         )
 
-    def _least_modules(self, brute: Brute, k: int, battery, module, controller) -> int:
-        """No design has fewer modules: what the darkest months ask, unclipped, no controller's draw."""
-        volts = (battery.nominal_v + battery.charge_v) / 2 * brute.blocks_in_series(battery)
-        free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
-        least = 1
-        for month in self.dark:
-            day, night = brute.loads(k, 0.0, month)
-            need = brute.x.array_to_load_ratio * (day + night / battery.round_trip_efficiency)
-            each = brute.energy(month, module, free, 1, 1, volts)
-            least = max(least, ceil(need / each - 1e-6) if each > 0 else 10**6)
-        return least
-
     def _housed(
-        self, core: dict[str, int], module, modules: int, block_l: float, litres: float, room: float
-    ) -> Iterator[tuple[Counter, float]]:
+        self, plane: Bounded, core: dict[str, int], module, modules: int, block_l: float, litres: float,
+        room: float,
+    ) -> Iterator[tuple[Counter, float]]:  # fmt: skip
         """A design with every mount and enclosure."""
         core = core | {module.sku: modules}
         cost = sum(n * self.landed(sku) for sku, n in core.items())
-        for mount, box in product(self.mounts, self.boxes):
+        for mount, box in product(plane.mounts, self.boxes):
             if not carries(mount, module) or block_l > box.volume_max_l:
                 continue
             fit = {

@@ -5,9 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from planner.pipeline import choose_tilts, fleet_kits, plan_fleet, prepare, site_inputs, site_voltages
+from planner.designs import SiteInputs
+from planner.pipeline import fleet_kits, plan_fleet, prepare, site_inputs, site_voltages
 from planner.scenario import Scenario, read_scenario
-from tests.plan.brute import CENT, Shop, Site, cheapest
+from tests.plan.brute import CENT, Shop, Site, cheapest, mounts_at, tilts_of
 from tests.plan.fleets import Cut
 from tests.support import Rows
 
@@ -15,16 +16,21 @@ SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "
 
 
 def sites_of(scenario: Scenario, shop: Shop) -> list[Site]:
-    """The sites with the planner's sky and temperatures, and nothing else of it."""
+    """The sites with the planner's sky and temperatures, at every tilt that some mount takes."""
     fleet = prepare(scenario)
     fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
-    fleet.tilt[:] = choose_tilts(fleet)
     sites = []
     for i, site in enumerate(scenario.tables.sites):
-        by_voltage = {v: site_inputs(fleet, i, v) for v in site_voltages(site.system_voltage_v, scenario)}
-        tilt = float(fleet.plane.surface_tilt_deg[i, fleet.tilt[i]])
-        known = {v: one for v, one in by_voltage.items() if one is not None}
-        sites.append(Site(scenario, shop, site, tilt, known))
+        columns = {tilt: t for t, tilt in enumerate(fleet.plane.surface_tilt_deg[i].tolist())}
+        inputs: dict[float, dict[int, SiteInputs]] = {}
+        for tilt in tilts_of(scenario, site):
+            if any(row.sku in shop.tiers for row in mounts_at(scenario, site, tilt)):
+                made = {
+                    v: site_inputs(fleet, i, v, columns[tilt])
+                    for v in site_voltages(site.system_voltage_v, scenario)
+                }
+                inputs[tilt] = {v: one for v, one in made.items() if one is not None}
+        sites.append(Site(scenario, shop, site, inputs))
     return sites
 
 
