@@ -1,309 +1,222 @@
-"""Port plans: switches and injectors that carry all devices of a profile, and why others do not."""
+"""Port plans: switches and helpers that carry all devices of a profile."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import combinations, combinations_with_replacement
-from math import ceil
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from math import ceil, inf
 
-from planner.demand.assign import Wiring, wire_up
-from planner.demand.channel import effective_class
-from planner.demand.devices import FED_BY_PORT, Device, Group, group_devices, talks
-from planner.demand.ports import Fit, Needs, Split, Switch, find_split, fit, injects, loose_ports
+from planner.demand.assign import LinkEnd, Wiring, wire_up
+from planner.demand.derating import narrows
+from planner.demand.lacks import shortfalls, unsplit
+from planner.demand.ports import EPS_W, Fit, Switch, injects
+from planner.demand.profile import Way
+from planner.demand.split import Needs, Split, find_split
 from planner.errors import Refusal
-from planner.settings import Settings
 from planner.tables.catalogue import ConverterRow
 from planner.tables.rows import Supply
 
-EPS_W = 1e-9
-MADE_GOOD = ("poe-class", "poe-ports", "poe-budget")  # lacks that enough injectors make good
-INJECTED = ("poe-class", "poe-ports", "poe-budget", "port-split", "port-count")  # where injectors are tried
+MADE_GOOD = frozenset(
+    {"poe-class", "poe-ports", "poe-budget", "port-window"}
+)  # lacks that enough injectors make good
+INJECTED = MADE_GOOD | {"port-split", "port-count"}  # where injectors are tried
+ADAPTED = frozenset({"passive-port", "passive-drop", "passive-power"})  # lacks that adapters make good
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PortPlan:
-    """Switches and injectors with every port named; `load_w` is the mean power at their inputs."""
+    """Switches and helpers with every port named; `load_w` is the mean power at their inputs."""
 
     switches: tuple[Switch, ...]
-    boxes: Counter[str]  # switches by SKU
-    injectors: Counter[str]
     injector_rows: tuple[ConverterRow, ...]
+    adapter_rows: dict[str, ConverterRow]
     wiring: Wiring
     load_w: float
+    optics: ConverterRow | None = None
 
+    @cached_property
+    def boxes(self) -> Counter[str]:
+        """Switches by SKU."""
+        return Counter(switch.row.sku for switch in self.switches)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
-    """What a load profile asks, and how every switch on sale fits it."""
+    @cached_property
+    def helpers(self) -> Counter[str]:
+        """Injectors and adapters by SKU."""
+        given = (sku for a in self.wiring.assignments for sku in (a.via_sku, a.adapter_sku))
+        return Counter(sku for sku in given if sku)
 
-    needs: Needs
-    loose: tuple[Device, ...]  # with data ports that no port powers
-    fits: dict[str, tuple[Fit, ...]]  # by switch SKU, a Fit for each group
-    settings: Settings
+    @cached_property
+    def units(self) -> Counter[str]:
+        """Every box, SFP modules too."""
+        modules = {self.optics.sku: self.modules} if self.optics and self.modules else {}
+        return self.boxes + self.helpers + Counter(modules)
 
-    def fits_of(self, switches: Sequence[Switch]) -> list[list[Fit]]:
-        """[group][switch]."""
-        return [[self.fits[s.row.sku][g] for s in switches] for g in range(len(self.needs.groups))]
+    @property
+    def modules(self) -> int:
+        """SFP ports in use."""
+        return sum(end.by_sfp for end in self.wiring.links)
 
+    def modules_on(self, sku: str, unit: int) -> int:
+        """SFP ports in use on one switch."""
+        return sum(end.by_sfp and (end.host_sku, end.host_unit) == (sku, unit) for end in self.wiring.links)
 
-def make_profile(devices: Sequence[Device], switches: Sequence[Switch], settings: Settings) -> Profile:
-    """The needs of a profile's devices. Where nothing talks, neither links nor an uplink are needed."""
-    groups = tuple(group for group in group_devices(devices) if group.row.supply in FED_BY_PORT)
-    loose = tuple(d for d in devices if d.row.supply not in FED_BY_PORT and d.row.data_ports > 0)
-    extra = sum(group.count * group.extra_ports for group in groups)
-    linked = talks(devices)
-    return Profile(
-        needs=Needs(
-            groups=groups,
-            data_ports=extra + sum(device.row.data_ports for device in loose),
-            uplinks=settings.policy.uplink_ports if linked else 0,
-            linked=linked,
-        ),
-        loose=loose,
-        fits={s.row.sku: tuple(fit(group, s, settings) for group in groups) for s in switches},
-        settings=settings,
-    )
-
-
-def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[Switch, ...]]:
-    """Sets of up to `policy.switches_max` units, smaller ones first; none where nothing talks."""
-    if not profile.needs.linked:
-        yield ()
-    if profile.needs.linked or profile.needs.groups:
-        for number in range(1, profile.settings.policy.switches_max + 1):
-            yield from combinations_with_replacement(switches, number)
-
-
-def injector_sets(profile: Profile, rows: Sequence[ConverterRow]) -> list[tuple[ConverterRow, ...]]:
-    """One injector SKU that serves some group, or two of unlike class."""
-    able = [
-        row for row in rows if any(injects(row, group, profile.settings) for group in profile.needs.groups)
-    ]
-    sets: list[tuple[ConverterRow, ...]] = [(row,) for row in able]
-    sets += [
-        pair
-        for pair in combinations(able, 2)
-        if effective_class(pair[0].poe_class) != effective_class(pair[1].poe_class)
-    ]
-    return sets
+    @cached_property
+    def derated(self) -> bool:
+        """Whether some switch gives so much that its own range narrows."""
+        used: dict[tuple[str, int], float] = {}
+        for a in self.wiring.assignments:
+            used[a.host_sku, a.host_unit] = used.get((a.host_sku, a.host_unit), 0.0) + a.allocated_w
+        rows = {switch.row.sku: switch.row for switch in self.switches}
+        return any(narrows(rows[sku], watts) for (sku, _), watts in used.items() if sku in rows)
 
 
 def plan_ports(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    injectors: tuple[ConverterRow, ...],
-    accepted: Sequence[PortPlan],
-) -> PortPlan | Refusal | None:
-    """The plan of these boxes with the fewest injectors; a refusal; or None where it would be idle.
+    way: Way, switches: tuple[Switch, ...], accepted: Sequence[PortPlan]
+) -> PortPlan | tuple[Refusal, ...]:
+    """The plan of these boxes with the fewest helpers, or what they lack: nothing where it would be idle.
 
     A set that holds an accepted one is idle, unless its better PSE efficiency can repay its own draw or
-    it saves injectors.
+    it saves helpers.
     """
-    fits = profile.fits_of(switches)
-    able = [any(injects(row, group, profile.settings) for row in injectors) for group in profile.needs.groups]
-    numbers = _injector_numbers(profile, switches, injectors, accepted, fits, able)
-    if not numbers:
-        return None
-    short = shortfalls(profile.needs, switches, fits, able)
-    lacks = (lack for lack in short if not injectors or lack.rule not in MADE_GOOD)
-    if refusal := next(lacks, None):
-        return None if injectors else refusal
-    split = find_split(profile.needs, switches, fits, able, numbers)
+    needs = way.profile.needs
+    fits = way.profile.fits_of(switches)
+    able = [
+        group.adapter is None and any(injects(row, group, way.profile.settings) for row in way.injectors)
+        for group in needs.groups
+    ]
+    injectors = _injector_numbers(way, switches, accepted, fits, able)
+    adapters = _adapter_numbers(way, fits)
+    if not injectors or not adapters:
+        return ()
+    lacks = tuple(
+        lack
+        for lack in shortfalls(needs, switches, fits, able)
+        if not (way.injectors and lack.rule in MADE_GOOD) and not (way.adapters and lack.rule in ADAPTED)
+    )
+    if lacks:
+        return () if way.helpers else lacks
+    split = find_split(needs, switches, fits, able, injectors, adapters)
     if split is None:
-        return None if injectors else _unsplit(switches)
-    return _finish(profile, switches, fits, split, injectors)
-
-
-def injected_plans(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    ways: Sequence[tuple[ConverterRow, ...]],
-    accepted: Sequence[PortPlan],
-) -> list[PortPlan]:
-    """Plans of a set of switches with each way to use injectors."""
-    plans = (plan_ports(profile, switches, way, accepted) for way in ways)
-    return [plan for plan in plans if isinstance(plan, PortPlan)]
+        return () if way.helpers else (unsplit(switches),)
+    return _finish(way, switches, fits, split)
 
 
 def _injector_numbers(
-    profile: Profile,
+    way: Way,
     switches: Sequence[Switch],
-    injectors: tuple[ConverterRow, ...],
     accepted: Sequence[PortPlan],
     fits: Sequence[Sequence[Fit]],
     able: Sequence[bool],
 ) -> range:
-    """Numbers of injectors worth trying."""
+    """Numbers of injectors worth trying; none where an accepted plan is at least as good."""
     boxes = Counter(switch.row.sku for switch in switches)
-    groups = profile.needs.groups
+    groups = way.profile.needs.groups
     most = sum(group.count for group, ok in zip(groups, able, strict=True) if ok)
-    least = max(1, _injectors_least(profile.needs, switches, fits)) if injectors else 0
-    lowest_w = _load_floor_w(profile.needs, switches, fits, injectors)
+    least = max(1, _injectors_least(way.profile.needs, switches, fits)) if way.injectors else 0
+    lowest_w = _load_floor_w(way, switches, fits)
+    fewest = least + (_adapter_numbers(way, fits).start if way.adapters else 0)
+    network = way.profile.needs.network
+    modules = network.uplinks if network.medium == "fibre" else 0  # that every plan has
     for plan in accepted:
-        if plan.boxes <= boxes and plan.load_w <= lowest_w + EPS_W:
-            if not plan.injectors:
+        if plan.boxes <= boxes and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules:
+            one_of = len(way.helpers) == 1 and plan.helpers.keys() == way.helpers
+            if not plan.helpers or (one_of and plan.helpers.total() <= fewest):
                 return range(0)
-            if plan.injector_rows == injectors:
-                most = min(most, plan.injectors.total() - 1)
+            if not way.adapters and plan.helpers.keys() == way.helpers:
+                most = min(most, plan.helpers.total() - 1)
     return range(least, most + 1)
+
+
+def _adapter_numbers(way: Way, fits: Sequence[Sequence[Fit]]) -> range:
+    """Numbers of adapters worth trying: at least one of each SKU, and what passive ports cannot take."""
+    if not way.adapters:
+        return range(1)
+    groups, twins = way.profile.needs.groups, way.profile.needs.twins
+    short: dict[float | None, tuple[int, int]] = {}
+    most = 0
+    for group, twin, row in zip(groups, twins, fits, strict=True):
+        if not group.on_poe:
+            most += group.count if twin >= 0 else 0
+            count, ports = short.get(group.row.passive_v, (0, 0))
+            short[group.row.passive_v] = (count + group.count, max(ports, sum(one.ports for one in row)))
+    least = sum(max(0, count - ports) for count, ports in short.values())
+    return range(max(least, len(way.adapters)), most + 1)
 
 
 def _injectors_least(needs: Needs, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]]) -> int:
     """No fewer injectors can do: ports of each class, and the budget, over all switches."""
     short, asked, largest, placed = 0, 0.0, 0.0, 0
-    for group, row in zip(needs.groups, fits, strict=True):
+    for g in needs.asked:
+        group, row = needs.groups[g], fits[g]
         allocated = min((one.allocated_w for one in row), default=0.0)
-        asked += group.count * allocated
         if group.row.supply is Supply.POE:
+            asked += group.count * allocated
             placed += group.count
             short = max(short, placed - sum(one.ports for one in row))
             largest = max(largest, allocated)
-    over = asked - sum(switch.row.poe_budget_w for switch in switches) - EPS_W
+        elif needs.twins[g] < 0:
+            asked += group.count * allocated
+    over = asked - sum(switch.budget_w for switch in switches) - EPS_W
     return max(short, ceil(over / largest) if largest and over > 0 else 0)
 
 
-def _load_floor_w(
-    needs: Needs,
-    switches: Sequence[Switch],
-    fits: Sequence[Sequence[Fit]],
-    injectors: Sequence[ConverterRow],
-) -> float:
-    """No plan of these boxes draws less: every device at the best efficiency that serves it."""
-    best_injector = max((row.efficiency for row in injectors), default=0.0)
+def _load_floor_w(way: Way, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]]) -> float:
+    """No plan of these boxes draws less: every device where it draws least."""
+    needs = way.profile.needs
+    injector = max((row.efficiency for row in way.injectors), default=0.0)
     total = sum(switch.row.own_draw_w for switch in switches)
-    for group, row in zip(needs.groups, fits, strict=True):
-        ways = [s.row.pse_efficiency for s, one in zip(switches, row, strict=True) if one.ports]
-        best = max([best_injector, *ways])
-        if best:
-            total += group.count * min((one.average_w for one in row), default=group.row.average_w) / best
+    for g in needs.asked:
+        group, ways = needs.groups[g], []
+        for row in [fits[g], *([fits[needs.twins[g]]] if needs.twins[g] >= 0 else [])]:
+            ways += [
+                one.average_w / s.row.pse_efficiency
+                for s, one in zip(switches, row, strict=True)
+                if one.ports
+            ]
+        if injector and group.row.supply is Supply.POE:
+            ways.append(min((one.average_w for one in fits[g]), default=group.row.average_w) / injector)
+        best = min(ways, default=inf)
+        total += group.count * best if best < inf else 0.0
     return total
 
 
 def _finish(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    fits: Sequence[Sequence[Fit]],
-    split: Split,
-    injectors: tuple[ConverterRow, ...],
-) -> PortPlan | None:
-    """The plan with its ports named; None if an injector of the pair stays idle."""
-    wiring = wire_up(profile.needs, profile.loose, switches, fits, split, injectors, profile.settings)
-    used = Counter(a.via_sku for a in wiring.assignments if a.via_sku)
-    if len(used) < len(injectors):
-        return None
+    way: Way, switches: tuple[Switch, ...], fits: Sequence[Sequence[Fit]], split: Split
+) -> PortPlan | tuple[Refusal, ...]:
+    """The plan with its ports named; nothing if a helper SKU stays idle."""
+    profile = way.profile
+    wiring = wire_up(profile.needs, profile.loose, switches, fits, split, way.injectors, profile.settings)
+    adapter_rows = {row.sku: row for row in way.adapters}
     efficiency = {s.row.sku: s.row.pse_efficiency for s in switches}
-    efficiency |= {row.sku: row.efficiency for row in injectors}
+    efficiency |= {row.sku: row.efficiency for row in way.injectors}
+    own_w = {row.sku: row.own_draw_w for row in way.injectors}
     load = sum(s.row.own_draw_w for s in switches)
-    load += sum(used[row.sku] * row.own_draw_w for row in injectors)
-    load += sum(a.host_w / efficiency[a.via_sku or a.host_sku] for a in wiring.assignments)
-    return PortPlan(
+    for a in wiring.assignments:
+        load += (a.host_w + a.host_own_w) / efficiency[a.via_sku or a.host_sku] + own_w.get(a.via_sku, 0.0)
+    plan = PortPlan(
         switches=switches,
-        boxes=Counter(s.row.sku for s in switches),
-        injectors=used,
-        injector_rows=injectors,
+        injector_rows=way.injectors,
+        adapter_rows=adapter_rows,
         wiring=wiring,
         load_w=load,
     )
+    return plan if plan.helpers.keys() == way.helpers else ()
 
 
-def shortfalls(
-    needs: Needs, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]], able: Sequence[bool]
-) -> Iterator[Refusal]:
-    """What a set of switches lacks even if its ports and budgets were one switch's.
-
-    `able` are the groups that may stand behind an injector.
-    """
-    names = set_name(switches)
-    asked, gives = 0.0, sum(switch.row.poe_budget_w for switch in switches)
-    hung: dict[float | None, int] = {}
-    for group, row in zip(needs.groups, fits, strict=True):
-        chain = group.row.passive_v if group.row.supply is Supply.PASSIVE_POE else None
-        hung[chain] = hung.get(chain, 0) + group.count
-        asked += group.count * min((one.allocated_w for one in row), default=0.0)
-        serving = sum(one.ports for one in row)
-        if chain is None and hung[chain] > serving:
-            yield _no_poe_port(names, switches, group.poe_class, hung[chain], serving)
-        elif chain is not None and group.count > serving:
-            yield _no_passive_port(names, group, serving)
-    if asked > gives + EPS_W:
-        yield Refusal(
-            rule="poe-budget",
-            subject=names,
-            value=gives,
-            limit=asked,
-            unit="W",
-            message=f"{_ports_asked(needs)} need {asked:.1f} W of PoE budget, {names} gives {gives:g} W",
+def with_optics(plan: PortPlan, modules: Sequence[ConverterRow]) -> list[PortPlan]:
+    """The plan with each SFP module SKU in its SFP ports; the plan itself where it uses none."""
+    if not plan.modules:
+        return [plan]
+    return [
+        replace(
+            plan,
+            optics=row,
+            load_w=plan.load_w + plan.modules * row.own_draw_w,
+            wiring=replace(plan.wiring, links=tuple(_equipped(end, row) for end in plan.wiring.links)),
         )
-    wanted = loose_ports(needs, switches) + sum(
-        group.count
-        for group, ok in zip(needs.groups, able, strict=True)
-        if group.row.supply is Supply.POE and (group.row.data_ports > 0 or not ok)
-    )
-    copper = sum(switch.copper for switch in switches)
-    if wanted > copper:
-        yield Refusal(
-            rule="port-count",
-            subject=names,
-            value=float(copper),
-            limit=float(wanted),
-            unit="ports",
-            message=f"{wanted} copper ports are needed with links and uplink, {names} has {copper}",
-        )
+        for row in modules
+    ]
 
 
-def _no_poe_port(names: str, switches: Sequence[Switch], wanted: int, devices: int, serving: int) -> Refusal:
-    if not serving:
-        best = max((port.poe_class for switch in switches for port in switch.ports), default=-1)
-        shown = f"serves up to class {best}" if best >= 0 else "has no PoE port"
-        return Refusal(
-            rule="poe-class",
-            subject=names,
-            value=float(max(best, 0)),
-            limit=float(wanted),
-            unit="class",
-            message=f"a port of class {wanted} is needed, {names} {shown}",
-        )
-    return Refusal(
-        rule="poe-ports",
-        subject=names,
-        value=float(serving),
-        limit=float(devices),
-        unit="ports",
-        message=f"{devices} ports of class {wanted} or higher are needed, {names} has {serving}",
-    )
-
-
-def _no_passive_port(names: str, group: Group, serving: int) -> Refusal:
-    row = group.row
-    return Refusal(
-        rule="passive-port",
-        subject=names,
-        value=float(serving),
-        limit=float(group.count),
-        unit="ports",
-        message=f"{group.count} passive {row.passive_v:g} V ports with the power and voltage for "
-        f"{row.device} over {group.cable_m:g} m are needed, {names} has {serving}",
-    )
-
-
-def _ports_asked(needs: Needs) -> str:
-    counts: dict[str, int] = {}
-    for group in needs.groups:
-        name = f"class {group.poe_class}" if group.row.supply is Supply.POE else "passive"
-        counts[name] = counts.get(name, 0) + group.count
-    return " and ".join(f"{n} {name} port{'s' * (n > 1)}" for name, n in counts.items())
-
-
-def _unsplit(switches: Sequence[Switch]) -> Refusal:
-    names = set_name(switches)
-    return Refusal(
-        rule="port-split",
-        subject=names,
-        message=f"no way to share the devices among {names} keeps every port, budget and link",
-    )
-
-
-def set_name(switches: Sequence[Switch]) -> str:
-    """The switches as `2 x A + B`."""
-    counts = Counter(switch.row.sku for switch in switches)
-    return " + ".join(f"{n} x {sku}" if n > 1 else sku for sku, n in counts.items()) or "no switch"
+def _equipped(end: LinkEnd, row: ConverterRow) -> LinkEnd:
+    return replace(end, module_sku=row.sku) if end.by_sfp else end

@@ -181,7 +181,7 @@ class SwitchRow(SkuRow):
         None, le=80, description="input voltage under which the lower budget holds; blank: one budget"
     )
     poe_derate_above_c: float | None = Field(
-        None, ge=-40, le=120, description="air temperature over which the PoE budget falls; blank: it does not"
+        None, ge=-40, le=120, description="air temperature over which the PoE budget falls; blank: none"
     )
     poe_derate_w_per_k: Positive | None = Field(None, le=100, description="how fast it falls, W per K")
     measured_allocation: bool = Field(False, description="can budget a port by its device's stated maximum")

@@ -191,7 +191,7 @@ class DeviceRow(Row):
         None, description="pole its case is tied to, of a DC or passive device; blank: none"
     )
     alternative_to: Identifier | None = Field(
-        None, description="device that this row powers another way; loads name that one, the plan takes either"
+        None, description="device that this row powers another way; loads name that one, plans take either"
     )
 
 

@@ -119,6 +119,8 @@ def check_units(kit: SupplyKit, tables: Tables) -> None:
     """Boxes named by ports, links and feeds are in the kit; injectors as many as devices behind them."""
     units = dict(kit.units)
     injectors = {row.sku for row in tables.converters if row.kind is ConverterKind.POE_INJECTOR}
+    adapters = {row.sku for row in tables.converters if row.kind is ConverterKind.POE_ADAPTER}
+    modules = {row.sku for row in tables.converters if row.kind is ConverterKind.SFP_MODULE}
     for a in kit.ports:
         if a.via_sku:
             assert a.via_sku in units
@@ -126,6 +128,10 @@ def check_units(kit: SupplyKit, tables: Tables) -> None:
             assert units[a.host_sku] >= a.host_unit
     for sku in injectors:
         assert units.get(sku, 0) == sum(a.via_sku == sku for a in kit.ports)
+    for sku in adapters:
+        assert units.get(sku, 0) == sum(a.adapter_sku == sku for a in kit.ports)
+    for sku in modules:
+        assert units.get(sku, 0) == sum(end.module_sku == sku for end in kit.links)
     for _, sku in kit.feeds:
         assert sku in units
     assert kit.load_terminal == (disconnect_of(kit, tables) is None)
@@ -223,7 +229,7 @@ def check_power(kit: SupplyKit, tables: Tables) -> None:
             current = a.host_w / LEAST_V[c]
             assert a.host_w == pytest.approx(a.device_w + current**2 * PAIRS_OHM[c] * a.cable_m / 100)
         box = boxes[a.via_sku or a.host_sku]
-        efficiency = box.efficiency * whole if a.via_sku else box.pse_efficiency * path(a.host_sku)
+        efficiency = box.efficiency * path(a.via_sku) if a.via_sku else box.pse_efficiency * path(a.host_sku)
         mean += a.host_w / efficiency
         most += a.host_max_w / efficiency
     for sku, count in kit.units:

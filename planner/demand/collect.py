@@ -1,0 +1,120 @@
+"""From switches on sale to assemblies: sets of switches, their plans with fewest helpers, their feeds."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import combinations_with_replacement, groupby
+
+from planner.demand.assemblies import Assembly, assemblies_of
+from planner.demand.bus import Bus
+from planner.demand.derating import lowered
+from planner.demand.devices import Device
+from planner.demand.plans import ADAPTED, INJECTED, PortPlan, plan_ports, with_optics
+from planner.demand.ports import EPS_W, Switch
+from planner.demand.profile import Profile, Way, make_ways
+from planner.errors import Refusal
+from planner.settings import Settings
+from planner.tables.catalogue import ConverterKind, ConverterRow
+
+#: Port plans whose boxes are fed, those with fewest switches and least watts first.
+PLANS_MAX = 60
+
+
+@dataclass(slots=True, kw_only=True)
+class Work:
+    """What one way to power a profile on one bus has given so far.
+
+    `accepted` are plans that make larger sets idle: those that narrow no switch's own range.
+    """
+
+    devices: Sequence[Device]
+    bus: Bus
+    bare: Profile
+    ways: Sequence[Way]
+    modules: Sequence[ConverterRow]
+    found: list[Assembly] = field(default_factory=list)
+    refusals: list[Refusal] = field(default_factory=list)
+    accepted: list[PortPlan] = field(default_factory=list)
+    plans: int = 0
+    left_out: int = 0
+
+
+def collect(devices: Sequence[Device], switches: Sequence[Switch], bus: Bus, settings: Settings) -> Work:
+    """Assemblies of the port plans, fewer switches first, of as many the least load first."""
+    bare, ways = make_ways(devices, switches, bus, settings)
+    modules = [row for row in bus.converters if row.kind is ConverterKind.SFP_MODULE]
+    work = Work(devices=devices, bus=bus, bare=bare, ways=ways, modules=modules)
+    for _, sets in groupby(switch_sets(bare, switches), key=len):
+        if work.plans >= PLANS_MAX:
+            break
+        plans = [plan for some in sets for plan in _set_plans(work, some)]
+        for plan in sorted(plans, key=lambda plan: plan.load_w):
+            if work.plans >= PLANS_MAX:
+                work.left_out += 1
+            elif not _accept(work, plan) and not plan.helpers:
+                for other in _helped(work, plan.switches, work.ways):
+                    _accept(work, other)
+    return work
+
+
+def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[Switch, ...]]:
+    """Sets of up to `policy.switches_max` units, smaller ones first; none where nothing talks."""
+    needs = profile.needs
+    if not needs.network.linked:
+        yield ()
+    if needs.network.linked or needs.groups:
+        for number in range(1, profile.settings.policy.switches_max + 1):
+            yield from combinations_with_replacement(switches, number)
+
+
+def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
+    """Plans of a set of switches; where one narrows a range, those of the lower budgets that keep it too."""
+    plans = _plans(work, switches)
+    if any(plan.derated for plan in plans):
+        for some in lowered(switches):
+            plans += [plan for plan in _plans(work, some) if not _same(plan, plans)]
+    return plans
+
+
+def _same(plan: PortPlan, plans: Sequence[PortPlan]) -> bool:
+    return any(plan.wiring == other.wiring and plan.helpers == other.helpers for other in plans)
+
+
+def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
+    """The plan of a set of switches without helpers, else its plans with them."""
+    plan = plan_ports(Way(profile=work.bare), switches, work.accepted)
+    if isinstance(plan, PortPlan):
+        return with_optics(plan, work.modules)
+    work.refusals += plan[:1]
+    lacks = {refusal.rule for refusal in plan}
+    split = "port-split" in lacks
+    if not lacks or not lacks <= INJECTED | ADAPTED:
+        return []
+    if lacks & ADAPTED:
+        ways = [way for way in work.ways if way.adapters and (way.injectors or not lacks & INJECTED)]
+    else:
+        ways = [way for way in work.ways if split or not way.adapters]
+    plain = _helped(work, switches, [way for way in ways if not (way.injectors and way.adapters)])
+    return plain or _helped(work, switches, [way for way in ways if way.injectors and way.adapters])
+
+
+def _helped(work: Work, switches: tuple[Switch, ...], ways: Sequence[Way]) -> list[PortPlan]:
+    """Plans of a set of switches with each way to use helpers."""
+    plans = (plan_ports(way, switches, work.accepted) for way in ways)
+    made = [plan for plan in plans if isinstance(plan, PortPlan)]
+    return [one for plan in made for one in with_optics(plan, work.modules) if not _idle(one, work.accepted)]
+
+
+def _idle(plan: PortPlan, accepted: Sequence[PortPlan]) -> bool:
+    """Whether an accepted plan does the same with a part of the boxes and no more load."""
+    return any(other.units <= plan.units and other.load_w <= plan.load_w + EPS_W for other in accepted)
+
+
+def _accept(work: Work, plan: PortPlan) -> bool:
+    """Keep a plan's assemblies, if its boxes can be fed."""
+    made, refused = assemblies_of(plan, work.devices, work.bus)
+    work.found += made
+    work.refusals += refused
+    work.plans += bool(made)
+    if made and not plan.derated:
+        work.accepted.append(plan)
+    return bool(made)
