@@ -9,7 +9,7 @@ import numpy as np
 from planner.demand.bus import Bus, BusLoad, on_bus
 from planner.demand.devices import Device
 from planner.demand.dominance import Merits, undominated
-from planner.demand.feeding import fed_loads, feed_choices, feedings, summed
+from planner.demand.feeding import Fed, feed_choices, feedings, summed
 from planner.demand.grounding import NONE, Poles, accepted
 from planner.demand.plans import PortPlan
 from planner.demand.plugged import device_load, injector_loads, switch_load
@@ -66,9 +66,9 @@ def assemblies_of(
             refusals.append(no_feed(hardest, bus))
     if refusals:
         return [], refusals
-    found = []
+    found, fed = [], Fed(loads)
     for feeding in feedings(choices, loads):
-        units, boxes = fed_loads(feeding, loads)
+        units, boxes = fed.on_bus(feeding)
         assembly = Assembly(
             plan=plan, devices=devices, feeding=feeding, units=plan.units + units, on_bus=tuple(boxes)
         )

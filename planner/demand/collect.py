@@ -8,7 +8,8 @@ from planner.demand.assemblies import Assembly, assemblies_of
 from planner.demand.bus import Bus
 from planner.demand.derating import lowered
 from planner.demand.devices import Device
-from planner.demand.plans import ADAPTED, INJECTED, PortPlan, plan_ports, with_optics
+from planner.demand.lacks import PASSIVE
+from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics, within
 from planner.demand.ports import EPS_W, Switch
 from planner.demand.profile import Profile, Way, make_ways
 from planner.errors import Refusal
@@ -84,12 +85,12 @@ def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
     plan = plan_ports(Way(profile=work.bare), switches, work.accepted)
     if isinstance(plan, PortPlan):
         return with_optics(plan, work.modules)
-    work.refusals += plan[:1]
-    lacks = {refusal.rule for refusal in plan}
+    work.refusals += [refusal() for _, refusal in plan[:1]]
+    lacks = {rule for rule, _ in plan}
     split = "port-split" in lacks
-    if not lacks or not lacks <= INJECTED | ADAPTED:
+    if not lacks or not lacks <= INJECTED | {PASSIVE}:
         return []
-    if lacks & ADAPTED:
+    if PASSIVE in lacks:
         ways = [way for way in work.ways if way.adapters and (way.injectors or not lacks & INJECTED)]
     else:
         ways = [way for way in work.ways if split or not way.adapters]
@@ -106,7 +107,7 @@ def _helped(work: Work, switches: tuple[Switch, ...], ways: Sequence[Way]) -> li
 
 def _idle(plan: PortPlan, accepted: Sequence[PortPlan]) -> bool:
     """Whether an accepted plan does the same with a part of the boxes and no more load."""
-    return any(other.units <= plan.units and other.load_w <= plan.load_w + EPS_W for other in accepted)
+    return any(other.load_w <= plan.load_w + EPS_W and within(other.units, plan.units) for other in accepted)
 
 
 def _accept(work: Work, plan: PortPlan) -> bool:

@@ -2,10 +2,9 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from itertools import combinations, product
 
-from planner.demand.bus import Bus, BusLoad, box_load, on_bus, whole_bus
+from planner.demand.bus import Bus, BusLoad, on_bus, whole_bus
 from planner.demand.grounding import NONE, accepted, box_poles, through
 from planner.demand.sharing import carries, share
 from planner.tables.catalogue import ConverterKind, ConverterRow
@@ -94,11 +93,13 @@ def _guided(
 def converter_load(row: ConverterRow, loads: Sequence[BusLoad]) -> BusLoad:
     """A converter with what it feeds, as the bus sees it."""
     behind = NONE.union(*(load.poles for load in loads))
-    return replace(
-        box_load(row),
+    return BusLoad(
+        sku=row.sku,
         schedules=summed(loads, row.efficiency),
         own_w=row.own_draw_w + sum(load.own_w for load in loads) / row.efficiency,
         max_w=row.own_draw_w + sum(load.max_w for load in loads) / row.efficiency,
+        input_min_v=row.input_min_v,
+        input_max_v=row.input_max_v,
         volume_l=row.volume_l + sum(load.volume_l for load in loads),
         temp_min_c=max([row.temp_min_c, *(load.temp_min_c for load in loads)]),
         temp_max_c=min([row.temp_max_c, *(load.temp_max_c for load in loads)]),
@@ -115,21 +116,34 @@ def summed(loads: Sequence[BusLoad], efficiency: float = 1.0) -> tuple[tuple[str
     return tuple(sorted(watts.items()))
 
 
-def fed_loads(
-    feeding: Mapping[str, ConverterRow | None], loads: Mapping[str, Sequence[BusLoad]]
-) -> tuple[Counter[str], list[BusLoad]]:
-    """Converters taken, and what stands on the bus; boxes behind the same converter SKU share its units."""
-    units: Counter[str] = Counter()
-    bus: list[BusLoad] = []
-    behind: dict[str, list[BusLoad]] = {}
-    rows = {row.sku: row for row in feeding.values() if row is not None}
-    for name, row in feeding.items():
-        if row is None:
-            bus += loads[name]
-        else:
-            behind.setdefault(row.sku, []).extend(loads[name])
-    for sku, together in sorted(behind.items()):
-        for some in share(together, rows[sku]):
-            units[sku] += 1
-            bus.append(converter_load(rows[sku], some))
-    return units, bus
+class Fed:
+    """Boxes of a plan fed one way or another; what shares a converter SKU is worked out once."""
+
+    def __init__(self, loads: Mapping[str, Sequence[BusLoad]]) -> None:
+        self._loads = loads
+        self._behind: dict[tuple[str, ...], list[BusLoad]] = {}
+
+    def on_bus(self, feeding: Mapping[str, ConverterRow | None]) -> tuple[Counter[str], list[BusLoad]]:
+        """Converters taken, and what stands on the bus; boxes behind one converter SKU share its units."""
+        units: Counter[str] = Counter()
+        bus: list[BusLoad] = []
+        behind: dict[str, list[str]] = {}
+        rows = {row.sku: row for row in feeding.values() if row is not None}
+        for name, row in feeding.items():
+            if row is None:
+                bus += self._loads[name]
+            else:
+                behind.setdefault(row.sku, []).append(name)
+        for sku, names in sorted(behind.items()):
+            shared = self._shared(rows[sku], names)
+            units[sku] += len(shared)
+            bus += shared
+        return units, bus
+
+    def _shared(self, row: ConverterRow, names: Sequence[str]) -> list[BusLoad]:
+        """The units of one converter SKU with what they feed."""
+        key = (row.sku, *names)
+        if key not in self._behind:
+            together = [load for name in names for load in self._loads[name]]
+            self._behind[key] = [converter_load(row, some) for some in share(together, row)]
+        return self._behind[key]

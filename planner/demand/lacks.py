@@ -1,7 +1,8 @@
 """What a set of switches lacks for a profile, in numbers."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from math import inf
 
 from planner.demand.channel import floor_v, passive_loop_ohm, source_w
@@ -12,15 +13,18 @@ from planner.errors import Refusal
 from planner.tables.catalogue import PortKind, PseKind
 from planner.tables.rows import Supply
 
+PASSIVE = "passive-port"  # its refusal may name the cable or the port's power instead
+#: A rule that is not kept, and what makes the refusal: most are never shown.
+Lack = tuple[str, Callable[[], Refusal]]
+
 
 def shortfalls(
     needs: Needs, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]], able: Sequence[bool]
-) -> Iterator[Refusal]:
+) -> Iterator[Lack]:
     """What a set of switches lacks even if its ports and budgets were one switch's.
 
     `able` are the groups that may stand behind an injector; groups with a twin behind adapters lack nothing.
     """
-    names = set_name(switches)
     asked, gives, hung = 0.0, sum(switch.budget_w for switch in switches), 0
     for g in needs.asked:
         group, row, twin = needs.groups[g], fits[g], needs.twins[g]
@@ -28,75 +32,99 @@ def shortfalls(
         if group.row.supply is Supply.POE:
             hung += group.count
             if hung > serving:
-                yield _no_poe_port(names, switches, group.poe_class, hung, serving)
+                refusal = partial(_no_poe_port, switches, group.poe_class, hung, serving)
+                yield _poe_rule(switches, group.poe_class, serving), refusal
         elif group.count > serving and twin < 0:
-            yield _no_passive_port(names, switches, group, serving)
-        fed = min((one.allocated_w for one in row if one.allocated_w < inf), default=0.0)
-        asked += group.count * (min([fed, *(one.allocated_w for one in fits[twin])]) if twin >= 0 else fed)
+            yield PASSIVE, partial(_no_passive_port, switches, group, serving)
+        allocated = [one.allocated_w for one in (*row, *(fits[twin] if twin >= 0 else ()))]
+        asked += group.count * min((watts for watts in allocated if watts < inf), default=0.0)
     if asked > gives + EPS_W:
-        yield Refusal(
-            rule="poe-budget",
-            subject=names,
-            value=gives,
-            limit=asked,
-            unit="W",
-            message=f"{_ports_asked(needs)} need {asked:.1f} W of PoE budget, {names} gives {gives:g} W",
-        )
+        yield "poe-budget", partial(_over_budget, needs, switches, asked, gives)
     yield from _short_of_ports(needs, switches, able)
 
 
-def _short_of_ports(needs: Needs, switches: Sequence[Switch], able: Sequence[bool]) -> Iterator[Refusal]:
+def _over_budget(needs: Needs, switches: Sequence[Switch], asked: float, gives: float) -> Refusal:
+    names = set_name(switches)
+    return Refusal(
+        rule="poe-budget",
+        subject=names,
+        value=gives,
+        limit=asked,
+        unit="W",
+        message=f"{_ports_asked(needs)} need {asked:.1f} W of PoE budget, {names} gives {gives:g} W",
+    )
+
+
+def _short_of_ports(needs: Needs, switches: Sequence[Switch], able: Sequence[bool]) -> Iterator[Lack]:
     """Copper for devices, data, links and uplinks, where SFP ports with modules stand in for copper."""
-    network, names = needs.network, set_name(switches)
+    network = needs.network
     sfp = sum(switch.sfp for switch in switches) if network.sfp else 0
     by_sfp = network.uplinks if network.medium == "fibre" else 0
     if by_sfp > sfp:
-        why = "" if network.sfp else " that a module on sale fits"
-        yield Refusal(
-            rule="sfp-ports",
-            subject=names,
-            value=float(sfp),
-            limit=float(by_sfp),
-            unit="ports",
-            message=f"{by_sfp} SFP ports are needed for uplinks, {names} has {sfp}{why}",
-        )
+        yield "sfp-ports", partial(_no_sfp_port, switches, by_sfp, sfp, network.sfp)
     links = 2 * (len(switches) - 1) if network.linked and switches else 0
-    spare = max(0, sfp - by_sfp)
     uplinks = network.uplinks - by_sfp
-    relieved = min(spare, links + (uplinks if network.medium == "any" else 0))
-    on_ports = sum(
-        group.count
-        for g in needs.asked
-        if (group := needs.groups[g]).row.supply is Supply.POE and (group.row.data_ports > 0 or not able[g])
-    )
-    wanted = network.data_ports + links + uplinks - relieved + on_ports
+    relieved = min(max(0, sfp - by_sfp), links + (uplinks if network.medium == "any" else 0))
+    wanted = network.data_ports + links + uplinks - relieved
+    for g in needs.asked:
+        group = needs.groups[g]
+        if group.row.supply is Supply.POE and (group.row.data_ports > 0 or not able[g]):
+            wanted += group.count
     copper = sum(switch.copper for switch in switches)
     if wanted > copper:
-        yield Refusal(
-            rule="port-count",
-            subject=names,
-            value=float(copper),
-            limit=float(wanted),
-            unit="ports",
-            message=f"{wanted} copper ports are needed with links and uplink, {names} has {copper}",
-        )
+        yield "port-count", partial(_no_copper_port, switches, wanted, copper)
 
 
-def _no_poe_port(names: str, switches: Sequence[Switch], wanted: int, devices: int, serving: int) -> Refusal:
-    best = max((port.poe_class for switch in switches for port in switch.ports), default=-1)
-    if best < wanted:
+def _no_sfp_port(switches: Sequence[Switch], wanted: int, sfp: int, on_sale: bool) -> Refusal:
+    names = set_name(switches)
+    why = "" if on_sale else " that a module on sale fits"
+    return Refusal(
+        rule="sfp-ports",
+        subject=names,
+        value=float(sfp),
+        limit=float(wanted),
+        unit="ports",
+        message=f"{wanted} SFP ports are needed for uplinks, {names} has {sfp}{why}",
+    )
+
+
+def _no_copper_port(switches: Sequence[Switch], wanted: int, copper: int) -> Refusal:
+    names = set_name(switches)
+    return Refusal(
+        rule="port-count",
+        subject=names,
+        value=float(copper),
+        limit=float(wanted),
+        unit="ports",
+        message=f"{wanted} copper ports are needed with links and uplink, {names} has {copper}",
+    )
+
+
+def _best_class(switches: Sequence[Switch]) -> int:
+    return max((port.poe_class for switch in switches for port in switch.ports), default=-1)
+
+
+def _poe_rule(switches: Sequence[Switch], wanted: int, serving: int) -> str:
+    if serving:
+        return "poe-ports"
+    return "poe-class" if _best_class(switches) < wanted else "port-window"
+
+
+def _no_poe_port(switches: Sequence[Switch], wanted: int, devices: int, serving: int) -> Refusal:
+    names, rule, best = set_name(switches), _poe_rule(switches, wanted, serving), _best_class(switches)
+    if rule == "poe-class":
         shown = f"serves up to class {best}" if best >= 0 else "has no PoE port"
         return Refusal(
-            rule="poe-class",
+            rule=rule,
             subject=names,
             value=float(max(best, 0)),
             limit=float(wanted),
             unit="class",
             message=f"a port of class {wanted} is needed, {names} {shown}",
         )
-    if not serving:
+    if rule == "port-window":
         return Refusal(
-            rule="port-window",
+            rule=rule,
             subject=names,
             message=f"no bus or converter keeps the voltage of class {wanted} on the ports of {names}, which "
             "pass their input on",
@@ -111,8 +139,9 @@ def _no_poe_port(names: str, switches: Sequence[Switch], wanted: int, devices: i
     )
 
 
-def _no_passive_port(names: str, switches: Sequence[Switch], group: Group, serving: int) -> Refusal:
+def _no_passive_port(switches: Sequence[Switch], group: Group, serving: int) -> Refusal:
     """Too few ports of the voltage; or too far for it; or too much power for the ports there are."""
+    names = set_name(switches)
     row, loop = group.row, passive_loop_ohm(group.cable_m)
     volts = row.passive_v or 0.0
     ports = [
@@ -145,7 +174,7 @@ def _no_passive_port(names: str, switches: Sequence[Switch], group: Group, servi
             f"a port of {names} gives {most:g} W",
         )
     return Refusal(
-        rule="passive-port",
+        rule=PASSIVE,
         subject=names,
         value=float(serving),
         limit=float(group.count),

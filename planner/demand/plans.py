@@ -1,26 +1,24 @@
 """Port plans: switches and helpers that carry all devices of a profile."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from math import ceil, inf
 
 from planner.demand.assign import LinkEnd, Wiring, wire_up
 from planner.demand.derating import narrows
-from planner.demand.lacks import shortfalls, unsplit
-from planner.demand.ports import EPS_W, Fit, Switch, injects
+from planner.demand.lacks import PASSIVE, Lack, shortfalls, unsplit
+from planner.demand.ports import EPS_W, Fit, Switch
 from planner.demand.profile import Way
 from planner.demand.split import Needs, Split, find_split
-from planner.errors import Refusal
 from planner.tables.catalogue import ConverterRow
 from planner.tables.rows import Supply
 
-MADE_GOOD = frozenset(
-    {"poe-class", "poe-ports", "poe-budget", "port-window"}
-)  # lacks that enough injectors make good
-INJECTED = MADE_GOOD | {"port-split", "port-count"}  # where injectors are tried
-ADAPTED = frozenset({"passive-port", "passive-drop", "passive-power"})  # lacks that adapters make good
+NOTHING: frozenset[str] = frozenset()
+#: Lacks that enough injectors make good, and lacks where injectors are tried.
+MADE_GOOD = frozenset({"poe-class", "poe-ports", "poe-budget", "port-window"})
+INJECTED = MADE_GOOD | {"port-split", "port-count"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +49,7 @@ class PortPlan:
         modules = {self.optics.sku: self.modules} if self.optics and self.modules else {}
         return self.boxes + self.helpers + Counter(modules)
 
-    @property
+    @cached_property
     def modules(self) -> int:
         """SFP ports in use."""
         return sum(end.by_sfp for end in self.wiring.links)
@@ -72,59 +70,58 @@ class PortPlan:
 
 def plan_ports(
     way: Way, switches: tuple[Switch, ...], accepted: Sequence[PortPlan]
-) -> PortPlan | tuple[Refusal, ...]:
+) -> PortPlan | tuple[Lack, ...]:
     """The plan of these boxes with the fewest helpers, or what they lack: nothing where it would be idle.
 
     A set that holds an accepted one is idle, unless its better PSE efficiency can repay its own draw or
     it saves helpers.
     """
-    needs = way.profile.needs
+    needs, able = way.profile.needs, way.injectable
     fits = way.profile.fits_of(switches)
-    able = [
-        group.adapter is None and any(injects(row, group, way.profile.settings) for row in way.injectors)
-        for group in needs.groups
-    ]
-    injectors = _injector_numbers(way, switches, accepted, fits, able)
-    adapters = _adapter_numbers(way, fits)
+    injectors, adapters = _helper_numbers(way, switches, accepted, fits)
     if not injectors or not adapters:
         return ()
-    lacks = tuple(
-        lack
-        for lack in shortfalls(needs, switches, fits, able)
-        if not (way.injectors and lack.rule in MADE_GOOD) and not (way.adapters and lack.rule in ADAPTED)
-    )
-    if lacks:
-        return () if way.helpers else lacks
+    short = shortfalls(needs, switches, fits, able)
+    if way.helpers:
+        good = (MADE_GOOD if way.injectors else NOTHING) | ({PASSIVE} if way.adapters else NOTHING)
+        if any(rule not in good for rule, _ in short):
+            return ()
+    elif lacks := tuple(short):
+        return lacks
     split = find_split(needs, switches, fits, able, injectors, adapters)
-    if split is None:
-        return () if way.helpers else (unsplit(switches),)
-    return _finish(way, switches, fits, split)
+    if split is not None:
+        return _finish(way, switches, fits, split)
+    return () if way.helpers else (("port-split", partial(unsplit, switches)),)
 
 
-def _injector_numbers(
-    way: Way,
-    switches: Sequence[Switch],
-    accepted: Sequence[PortPlan],
-    fits: Sequence[Sequence[Fit]],
-    able: Sequence[bool],
-) -> range:
-    """Numbers of injectors worth trying; none where an accepted plan is at least as good."""
-    boxes = Counter(switch.row.sku for switch in switches)
-    groups = way.profile.needs.groups
-    most = sum(group.count for group, ok in zip(groups, able, strict=True) if ok)
-    least = max(1, _injectors_least(way.profile.needs, switches, fits)) if way.injectors else 0
-    lowest_w = _load_floor_w(way, switches, fits)
-    fewest = least + (_adapter_numbers(way, fits).start if way.adapters else 0)
-    network = way.profile.needs.network
-    modules = network.uplinks if network.medium == "fibre" else 0  # that every plan has
+def _helper_numbers(
+    way: Way, switches: Sequence[Switch], accepted: Sequence[PortPlan], fits: Sequence[Sequence[Fit]]
+) -> tuple[range, range]:
+    """Numbers of injectors and of adapters worth trying; none where an accepted plan is at least as good."""
+    boxes: dict[str, int] = {}
+    for switch in switches:
+        boxes[switch.row.sku] = boxes.get(switch.row.sku, 0) + 1
+    needs, adapters = way.profile.needs, _adapter_numbers(way, fits)
+    most = sum(group.count for group, ok in zip(needs.groups, way.injectable, strict=True) if ok)
+    least = max(1, _injectors_least(needs, switches, fits)) if way.injectors else 0
+    lowest_w = _load_floor_w(way, switches)
+    modules = needs.network.uplinks if needs.network.medium == "fibre" else 0  # that every plan has
     for plan in accepted:
-        if plan.boxes <= boxes and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules:
-            one_of = len(way.helpers) == 1 and plan.helpers.keys() == way.helpers
-            if not plan.helpers or (one_of and plan.helpers.total() <= fewest):
-                return range(0)
-            if not way.adapters and plan.helpers.keys() == way.helpers:
+        if plan.load_w > lowest_w + EPS_W or plan.modules > modules or not within(plan.boxes, boxes):
+            continue
+        if not plan.helpers:
+            return range(0), adapters
+        if plan.helpers.keys() == way.helpers:
+            if len(way.helpers) == 1 and plan.helpers.total() <= least + adapters.start:
+                return range(0), adapters
+            if not way.adapters:
                 most = min(most, plan.helpers.total() - 1)
-    return range(least, most + 1)
+    return range(least, most + 1), adapters
+
+
+def within(part: Mapping[str, int], whole: Mapping[str, int]) -> bool:
+    """Whether every SKU stands in `whole` as often as in `part`."""
+    return all(whole.get(sku, 0) >= number for sku, number in part.items())
 
 
 def _adapter_numbers(way: Way, fits: Sequence[Sequence[Fit]]) -> range:
@@ -148,7 +145,7 @@ def _injectors_least(needs: Needs, switches: Sequence[Switch], fits: Sequence[Se
     short, asked, largest, placed = 0, 0.0, 0.0, 0
     for g in needs.asked:
         group, row = needs.groups[g], fits[g]
-        allocated = min((one.allocated_w for one in row), default=0.0)
+        allocated = min((one.allocated_w for one in row if one.allocated_w < inf), default=0.0)
         if group.row.supply is Supply.POE:
             asked += group.count * allocated
             placed += group.count
@@ -160,29 +157,19 @@ def _injectors_least(needs: Needs, switches: Sequence[Switch], fits: Sequence[Se
     return max(short, ceil(over / largest) if largest and over > 0 else 0)
 
 
-def _load_floor_w(way: Way, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]]) -> float:
+def _load_floor_w(way: Way, switches: Sequence[Switch]) -> float:
     """No plan of these boxes draws less: every device where it draws least."""
-    needs = way.profile.needs
-    injector = max((row.efficiency for row in way.injectors), default=0.0)
+    floors = [way.profile.floor_w[switch.row.sku] for switch in switches]
     total = sum(switch.row.own_draw_w for switch in switches)
-    for g in needs.asked:
-        group, ways = needs.groups[g], []
-        for row in [fits[g], *([fits[needs.twins[g]]] if needs.twins[g] >= 0 else [])]:
-            ways += [
-                one.average_w / s.row.pse_efficiency
-                for s, one in zip(switches, row, strict=True)
-                if one.ports
-            ]
-        if injector and group.row.supply is Supply.POE:
-            ways.append(min((one.average_w for one in fits[g]), default=group.row.average_w) / injector)
-        best = min(ways, default=inf)
-        total += group.count * best if best < inf else 0.0
+    for i, g in enumerate(way.profile.needs.asked):
+        best = min([way.injected_w[i], *(floor[i] for floor in floors)])
+        total += way.profile.needs.groups[g].count * best if best < inf else 0.0
     return total
 
 
 def _finish(
     way: Way, switches: tuple[Switch, ...], fits: Sequence[Sequence[Fit]], split: Split
-) -> PortPlan | tuple[Refusal, ...]:
+) -> PortPlan | tuple[Lack, ...]:
     """The plan with its ports named; nothing if a helper SKU stays idle."""
     profile = way.profile
     wiring = wire_up(profile.needs, profile.loose, switches, fits, split, way.injectors, profile.settings)

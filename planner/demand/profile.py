@@ -2,7 +2,9 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
+from math import inf
 
 from planner.demand.adapters import adapter_sets, behind_adapters
 from planner.demand.bus import Bus, box_load
@@ -27,6 +29,9 @@ class Profile:
     needs: Needs
     loose: tuple[Device, ...]  # with data ports that no port powers
     fits: dict[str, tuple[Fit, ...]]  # by switch SKU, a Fit for each group
+    floor_w: dict[
+        str, tuple[float, ...]
+    ]  # by switch SKU, least mean W at its input for a device of each asked group
     settings: Settings
 
     def fits_of(self, switches: Sequence[Switch]) -> list[list[Fit]]:
@@ -34,7 +39,7 @@ class Profile:
         return [[self.fits[s.row.sku][g] for s in switches] for g in range(len(self.needs.groups))]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Way:
     """A profile with the helper SKUs that may be used; its groups have twins behind the adapters."""
 
@@ -42,7 +47,30 @@ class Way:
     injectors: tuple[ConverterRow, ...] = ()
     adapters: tuple[ConverterRow, ...] = ()
 
-    @property
+    @cached_property
+    def injectable(self) -> list[bool]:
+        """Groups that may stand behind an injector."""
+        return [
+            group.adapter is None
+            and any(injects(row, group, self.profile.settings) for row in self.injectors)
+            for group in self.profile.needs.groups
+        ]
+
+    @cached_property
+    def injected_w(self) -> list[float]:
+        """Least mean power at an injector's input for a device of each asked group."""
+        needs, best = self.profile.needs, max((row.efficiency for row in self.injectors), default=0.0)
+        least = [
+            min(
+                (fits[g].average_w for fits in self.profile.fits.values()),
+                default=needs.groups[g].row.average_w,
+            )
+            for g in needs.asked
+        ]
+        pairs = zip(needs.asked, least, strict=True)
+        return [watts / best if self.injectable[g] else inf for g, watts in pairs]
+
+    @cached_property
     def helpers(self) -> frozenset[str]:
         """Their SKUs."""
         return frozenset(row.sku for row in (*self.injectors, *self.adapters))
@@ -88,11 +116,23 @@ def make_profile(
         serves = not one.ports or feedable is None or feedable(switch, group)
         return one if serves else replace(one, ports=0)
 
+    needs = Needs(groups=tuple(ordered), twins=tuple(twins), network=network)
+    fits = {s.row.sku: tuple(served(group, s) for group in ordered) for s in switches}
     return Profile(
-        needs=Needs(groups=tuple(ordered), twins=tuple(twins), network=network),
+        needs=needs,
         loose=loose,
-        fits={s.row.sku: tuple(served(group, s) for group in ordered) for s in switches},
+        fits=fits,
+        floor_w={s.row.sku: _floor_w(needs, s, fits[s.row.sku]) for s in switches},
         settings=settings,
+    )
+
+
+def _floor_w(needs: Needs, switch: Switch, fits: Sequence[Fit]) -> tuple[float, ...]:
+    """Least mean power at a switch's input for a device of each asked group; infinite if unserved."""
+    return tuple(
+        min((fits[i].average_w for i in (g, needs.twins[g]) if i >= 0 and fits[i].ports), default=inf)
+        / switch.row.pse_efficiency
+        for g in needs.asked
     )
 
 

@@ -15,15 +15,19 @@ def carries(row: ConverterRow, loads: Sequence[BusLoad]) -> bool:
     All loads may run at their greatest while one of them starts: sum of max_w, plus the largest of
     surge_w - max_w, within the unit's surge.
     """
-    total = sum(load.max_w for load in loads)
-    output = row.output_max_w or 0.0
-    inrush = max((max(0.0, load.surge_w - load.max_w) for load in loads), default=0.0)
-    one_pole = len(NONE.union(*(load.poles for load in loads))) < 2
-    return total <= output + EPS and total + inrush <= max(output, row.surge_w or 0.0) + EPS and one_pole
+    total, output = sum(load.max_w for load in loads), row.output_max_w or 0.0
+    if total > output + EPS:
+        return False
+    inrush = max([0.0, *(load.surge_w - load.max_w for load in loads)])
+    if inrush and total + inrush > max(output, row.surge_w or 0.0) + EPS:
+        return False
+    return len(NONE.union(*(load.poles for load in loads))) < 2
 
 
 def share(loads: Sequence[BusLoad], row: ConverterRow) -> list[list[BusLoad]]:
     """Loads in as few units as first fit by falling power finds; of few loads, in the fewest there are."""
+    if len(loads) == 1:
+        return [list(loads)]
     ranked = sorted(loads, key=lambda load: (-load.max_w, -load.surge_w, load.sku))
     bins: list[list[BusLoad]] = []
     for load in ranked:

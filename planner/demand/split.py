@@ -10,6 +10,7 @@ take, the twin puts on PoE ports.
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import product
 
 from planner.demand.devices import Group
@@ -20,7 +21,7 @@ from planner.tables.rows import Supply
 SPLIT_STEPS_MAX = 4000  # counts tried for one set of switches before it is given up
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Needs:
     """What a profile asks of its switches: groups fed by a port, and the network.
 
@@ -31,7 +32,7 @@ class Needs:
     twins: tuple[int, ...]
     network: Network
 
-    @property
+    @cached_property
     def asked(self) -> list[int]:
         """Groups that are not another one's twin, by place."""
         return [g for g in range(len(self.groups)) if self.groups[g].adapter is None]
