@@ -3,10 +3,11 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from planner.demand.bus import Bus, BusLoad, on_bus
+from planner.demand.bus import Bus, BusLoad, holds
 from planner.demand.devices import Device
 from planner.demand.dominance import Merits, undominated
 from planner.demand.feeding import Fed, feed_choices, feedings, summed
@@ -22,7 +23,7 @@ from planner.tables.rows import BusGrounding, Supply
 ALWAYS = "always"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Assembly:
     """The boxes of a kit before its load disconnect, with what stands on the bus."""
 
@@ -32,25 +33,26 @@ class Assembly:
     units: Counter[str]
     on_bus: tuple[BusLoad, ...]
 
-    @property
+    @cached_property
     def low(self) -> BusLoad:
         """Which box asks for the highest bottom of the window."""
         return max(self.on_bus, key=lambda box: box.input_min_v)
 
-    @property
+    @cached_property
     def high(self) -> BusLoad:
         """Which box asks for the lowest top of the window."""
         return min(self.on_bus, key=lambda box: box.input_max_v)
 
-    @property
-    def window(self) -> BusLoad:
-        """The boxes on the bus as one, for its window."""
-        return replace(self.low, input_max_v=self.high.input_max_v)
-
-    @property
+    @cached_property
     def poles(self) -> Poles:
         """Poles of the bus that the boxes tie to earth."""
         return NONE.union(*(box.poles for box in self.on_bus))
+
+    def held(self, bus: Bus) -> bool:
+        """Whether some battery's bus, and its grounding, suit all boxes together."""
+        if not self.on_bus or bus.grounding not in accepted(self.poles):
+            return False
+        return holds(self.low.input_min_v, self.high.input_max_v, bus.spans)
 
 
 def assemblies_of(
@@ -72,8 +74,7 @@ def assemblies_of(
         assembly = Assembly(
             plan=plan, devices=devices, feeding=feeding, units=plan.units + units, on_bus=tuple(boxes)
         )
-        held = boxes and on_bus(assembly.window, bus.spans)
-        if held and bus.grounding in accepted(assembly.poles):
+        if assembly.held(bus):
             found.append(assembly)
     every = [load for like in loads.values() for load in like]
     return found, [] if found else [no_common_bus(every, bus)]

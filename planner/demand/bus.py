@@ -129,9 +129,12 @@ def bus_spans(
 
 def on_bus(load: BusLoad, spans: Sequence[BusSpan]) -> bool:
     """Whether a box accepts the bus of at least one battery."""
-    return any(
-        load.input_min_v <= span.low_v + EPS and load.input_max_v >= span.charge_v - EPS for span in spans
-    )
+    return holds(load.input_min_v, load.input_max_v, spans)
+
+
+def holds(input_min_v: float, input_max_v: float, spans: Sequence[BusSpan]) -> bool:
+    """Whether a window holds the bus of at least one battery."""
+    return any(input_min_v <= span.low_v + EPS and input_max_v >= span.charge_v - EPS for span in spans)
 
 
 def whole_bus(load: BusLoad, spans: Sequence[BusSpan]) -> bool:

@@ -29,7 +29,7 @@ class Work:
 
     devices: Sequence[Device]
     bus: Bus
-    bare: Profile
+    bare: Way
     ways: Sequence[Way]
     modules: Sequence[ConverterRow]
     found: list[Assembly] = field(default_factory=list)
@@ -43,7 +43,7 @@ def collect(devices: Sequence[Device], switches: Sequence[Switch], bus: Bus, set
     """Assemblies of the port plans, fewer switches first, of as many the least load first."""
     bare, ways = make_ways(devices, switches, bus, settings)
     modules = [row for row in bus.converters if row.kind is ConverterKind.SFP_MODULE]
-    work = Work(devices=devices, bus=bus, bare=bare, ways=ways, modules=modules)
+    work = Work(devices=devices, bus=bus, bare=Way(profile=bare), ways=ways, modules=modules)
     for _, sets in groupby(switch_sets(bare, switches), key=len):
         if work.plans >= PLANS_MAX:
             break
@@ -82,7 +82,7 @@ def _same(plan: PortPlan, plans: Sequence[PortPlan]) -> bool:
 
 def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
     """The plan of a set of switches without helpers, else its plans with them."""
-    plan = plan_ports(Way(profile=work.bare), switches, work.accepted)
+    plan = plan_ports(work.bare, switches, work.accepted)
     if isinstance(plan, PortPlan):
         return with_optics(plan, work.modules)
     work.refusals += [refusal() for _, refusal in plan[:1]]

@@ -5,6 +5,8 @@ input is apart from its case. A floating bus takes boxes of either pole, but not
 would join the poles.
 """
 
+from functools import lru_cache
+
 from planner.tables.catalogue import ConverterRow, SwitchRow
 from planner.tables.rows import BusGrounding
 
@@ -37,6 +39,7 @@ def through(poles: Poles, *, isolated: bool) -> Poles:
     return SHORT if BusGrounding.POSITIVE in poles else poles
 
 
+@lru_cache(maxsize=8)
 def accepted(poles: Poles) -> tuple[BusGrounding, ...]:
     """Groundings of the bus that boxes tying these poles to earth accept, in the order of the enum."""
     if len(poles) > 1:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from planner.demand.assemblies import Assembly, best
 from planner.demand.assign import LinkEnd, PortAssignment
-from planner.demand.bus import Bus, BusLoad, box_load, make_bus, on_bus
+from planner.demand.bus import Bus, BusLoad, box_load, holds, make_bus
 from planner.demand.collect import collect
 from planner.demand.devices import Device, expand_devices, group_devices, unpowered, variants
 from planner.demand.feeding import summed
@@ -206,16 +206,16 @@ def _protected(
     """The kit with each sufficient load disconnect, and without one for a controller's load terminals."""
     bus_min_v = BUS_MIN_V_PER_12 * bus.system_voltage_v / 12
     for row in [None, *disconnects]:
-        boxes = (*assembly.on_bus, box_load(row)) if row else assembly.on_bus
+        boxes = assembly.on_bus
         if row:
             # The disconnect's own loss is taken where it stands: all load passes it.
             boxes = (*(_behind_disconnect(box, row) for box in assembly.on_bus), box_load(row))
-        units = assembly.units + Counter([row.sku] if row else [])
-        whole = replace(assembly, units=units, on_bus=boxes)
         most = sum(box.max_w for box in boxes)
         if row and (row.current_max_a or 0.0) < most / bus_min_v:
             continue
-        if on_bus(whole.window, bus.spans):
+        units = assembly.units + Counter([row.sku] if row else [])
+        whole = replace(assembly, units=units, on_bus=boxes)
+        if holds(whole.low.input_min_v, whole.high.input_max_v, bus.spans):
             yield _kit(whole, load_profile, bus.system_voltage_v, most / bus_min_v, row is None)
 
 

@@ -54,6 +54,7 @@ def check_tables(
     """Every problem between rows and between tables, errors and warnings."""
     from planner.tables.part_checks import PART_CHECKS
     from planner.tables.site_checks import SITE_CHECKS
+    from planner.tables.supply_checks import SUPPLY_CHECKS
     from planner.tables.trade_checks import TRADE_CHECKS
 
     context = Context(tables=tables, plan_date=plan_date, currency=currency)
@@ -63,6 +64,7 @@ def check_tables(
         references,
         *SITE_CHECKS,
         *PART_CHECKS,
+        *SUPPLY_CHECKS,
         *TRADE_CHECKS,
     )
     return [problem for check in checks for problem in check(context)]
