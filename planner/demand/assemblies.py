@@ -1,13 +1,14 @@
 """Assemblies: a port plan with its boxes and DC and AC devices fed, on the bus or behind converters."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 
-from planner.demand.bus import Bus, BusLoad, holds
+from planner.demand.bus import Bus, BusLoad, holds, whole_bus
 from planner.demand.devices import Device
 from planner.demand.dominance import Merits, undominated
 from planner.demand.feeding import Fed, feed_choices, feedings, summed
@@ -69,7 +70,7 @@ def assemblies_of(
     if refusals:
         return [], refusals
     found, fed = [], Fed(loads)
-    for feeding in feedings(choices, loads):
+    for feeding in _feedings(plan, choices, loads, bus):
         units, boxes = fed.on_bus(feeding)
         assembly = Assembly(
             plan=plan, devices=devices, feeding=feeding, units=plan.units + units, on_bus=tuple(boxes)
@@ -78,6 +79,32 @@ def assemblies_of(
             found.append(assembly)
     every = [load for like in loads.values() for load in like]
     return found, [] if found else [no_common_bus(every, bus)]
+
+
+def _feedings(
+    plan: PortPlan,
+    choices: Mapping[str, list[ConverterRow | None]],
+    loads: Mapping[str, Sequence[BusLoad]],
+    bus: Bus,
+) -> Iterator[dict[str, ConverterRow | None]]:
+    """Ways to feed the boxes; injectors follow the others.
+
+    Where the others narrow the bus already, an injector that accepts it stands on it. Elsewhere it may
+    also stand behind a converter that another box has, or behind any where there is none.
+    """
+    riders = [name for name in choices if name in plan.helpers]
+    for feeding in feedings({name: rows for name, rows in choices.items() if name not in riders}, loads):
+        there = {row.sku for row in feeding.values() if row}
+        direct = [load for name, row in feeding.items() if row is None for load in loads[name]]
+        narrow = not all(whole_bus(load, bus.spans) for load in direct)
+        rides = []
+        for name in riders:
+            direct_too = [row for row in choices[name] if row is None]
+            near = [row for row in choices[name] if row and row.sku in there]
+            behind = near or [row for row in choices[name] if row]
+            rides.append(direct_too if direct_too and narrow else [*direct_too, *behind])
+        for chosen in product(*rides):
+            yield feeding | dict(zip(riders, chosen, strict=True))
 
 
 def _hardest(like: Sequence[BusLoad]) -> BusLoad:

@@ -3,9 +3,9 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from planner.demand.channel import class_source_w, effective_class
+from planner.demand.channel import class_source_w
 from planner.demand.devices import Device, Group
-from planner.demand.ports import Fit, Port, Switch, injects
+from planner.demand.ports import Fit, Port, Switch, least_injector
 from planner.demand.split import Needs, Split
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterRow, PortKind
@@ -204,10 +204,7 @@ def _behind_injectors(
     loop = settings.demand.poe_loop_ohm_per_100m
     for group, number in zip(groups, split.injected, strict=True):
         for device in group.devices[group.count - number :]:
-            row = min(
-                (row for row in injectors if injects(row, group, settings)),
-                key=lambda row: (effective_class(row.poe_class), row.sku),
-            )
+            row = least_injector(group, injectors, settings)
             unit, port = _pick(units) if group.row.data_ports else (None, None)
             most, average = (
                 class_source_w(w, group.poe_class, group.cable_m, loop)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 from planner.demand.grounding import NONE, Poles, box_poles
 from planner.scenario import Tables
@@ -35,6 +36,7 @@ class Bus:
     converters: tuple[ConverterRow, ...]
     feeders: tuple[ConverterRow, ...]  # DC-DC converters and inverters that live on this bus
     grounding: BusGrounding
+    hottest_c: float  # no battery works above it, so no box need
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,6 +79,7 @@ def make_bus(
         converters=converters,
         feeders=tuple(row for row in converters if row.kind in feeding and on_bus(box_load(row), spans)),
         grounding=grounding,
+        hottest_c=max((row.temp_max_c for row in tables.batteries), default=inf),
     )
 
 

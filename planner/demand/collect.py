@@ -9,8 +9,8 @@ from planner.demand.bus import Bus
 from planner.demand.derating import lowered
 from planner.demand.devices import Device
 from planner.demand.lacks import PASSIVE
-from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics, within
-from planner.demand.ports import EPS_W, Switch
+from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics
+from planner.demand.ports import Switch
 from planner.demand.profile import Profile, Way, make_ways
 from planner.errors import Refusal
 from planner.settings import Settings
@@ -37,6 +37,11 @@ class Work:
     accepted: list[PortPlan] = field(default_factory=list)
     plans: int = 0
     left_out: int = 0
+
+    def derated(self, plan: PortPlan) -> bool:
+        """Whether a plan's budgets narrow a range that this bus makes use of."""
+        lowest_v = min(span.low_v for span in self.bus.spans)
+        return plan.derated(lowest_v=lowest_v, hottest_c=self.bus.hottest_c)
 
 
 def collect(devices: Sequence[Device], switches: Sequence[Switch], bus: Bus, settings: Settings) -> Work:
@@ -70,7 +75,7 @@ def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[
 def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
     """Plans of a set of switches; where one narrows a range, those of the lower budgets that keep it too."""
     plans = _plans(work, switches)
-    if any(plan.derated for plan in plans):
+    if any(work.derated(plan) for plan in plans):
         for some in lowered(switches):
             plans += [plan for plan in _plans(work, some) if not _same(plan, plans)]
     return plans
@@ -102,12 +107,7 @@ def _helped(work: Work, switches: tuple[Switch, ...], ways: Sequence[Way]) -> li
     """Plans of a set of switches with each way to use helpers."""
     plans = (plan_ports(way, switches, work.accepted) for way in ways)
     made = [plan for plan in plans if isinstance(plan, PortPlan)]
-    return [one for plan in made for one in with_optics(plan, work.modules) if not _idle(one, work.accepted)]
-
-
-def _idle(plan: PortPlan, accepted: Sequence[PortPlan]) -> bool:
-    """Whether an accepted plan does the same with a part of the boxes and no more load."""
-    return any(other.load_w <= plan.load_w + EPS_W and within(other.units, plan.units) for other in accepted)
+    return [one for plan in made for one in with_optics(plan, work.modules)]
 
 
 def _accept(work: Work, plan: PortPlan) -> bool:
@@ -116,6 +116,6 @@ def _accept(work: Work, plan: PortPlan) -> bool:
     work.found += made
     work.refusals += refused
     work.plans += bool(made)
-    if made and not plan.derated:
+    if made and not work.derated(plan):
         work.accepted.append(plan)
     return bool(made)

@@ -26,9 +26,12 @@ def budget_range(row: SwitchRow, used_w: float) -> tuple[float, float]:
     return low_v, high_c
 
 
-def narrows(row: SwitchRow, used_w: float) -> bool:
-    """Whether the drawn budget costs the switch a part of its own range."""
-    return budget_range(row, used_w) != (row.input_min_v, row.temp_max_c)
+def narrows(row: SwitchRow, used_w: float, *, lowest_v: float, hottest_c: float) -> bool:
+    """Whether the drawn budget costs a switch a part of its range that a bus of these limits uses."""
+    low_v, high_c = budget_range(row, used_w)
+    return max(low_v, lowest_v) > max(row.input_min_v, lowest_v) or min(high_c, hottest_c) < min(
+        row.temp_max_c, hottest_c
+    )
 
 
 def lowered(switches: Sequence[Switch]) -> list[tuple[Switch, ...]]:

@@ -7,6 +7,7 @@ from functools import cached_property, partial
 from math import ceil, inf
 
 from planner.demand.assign import LinkEnd, Wiring, wire_up
+from planner.demand.channel import class_source_w
 from planner.demand.derating import narrows
 from planner.demand.lacks import PASSIVE, Lack, shortfalls, unsplit
 from planner.demand.ports import EPS_W, Fit, Switch
@@ -58,14 +59,17 @@ class PortPlan:
         """SFP ports in use on one switch."""
         return sum(end.by_sfp and (end.host_sku, end.host_unit) == (sku, unit) for end in self.wiring.links)
 
-    @cached_property
-    def derated(self) -> bool:
-        """Whether some switch gives so much that its own range narrows."""
+    def derated(self, *, lowest_v: float, hottest_c: float) -> bool:
+        """Whether some switch gives so much that its range narrows, within the limits of a bus."""
         used: dict[tuple[str, int], float] = {}
         for a in self.wiring.assignments:
             used[a.host_sku, a.host_unit] = used.get((a.host_sku, a.host_unit), 0.0) + a.allocated_w
         rows = {switch.row.sku: switch.row for switch in self.switches}
-        return any(narrows(rows[sku], watts) for (sku, _), watts in used.items() if sku in rows)
+        return any(
+            narrows(rows[sku], watts, lowest_v=lowest_v, hottest_c=hottest_c)
+            for (sku, _), watts in used.items()
+            if sku in rows
+        )
 
 
 def plan_ports(
@@ -89,9 +93,12 @@ def plan_ports(
     elif lacks := tuple(short):
         return lacks
     split = find_split(needs, switches, fits, able, injectors, adapters)
-    if split is not None:
-        return _finish(way, switches, fits, split)
-    return () if way.helpers else (("port-split", partial(unsplit, switches)),)
+    if split is None:
+        return () if way.helpers else (("port-split", partial(unsplit, switches)),)
+    helpers, load_w = _sums(way, switches, fits, split)
+    boxes = Counter(switch.row.sku for switch in switches)
+    idle = helpers.keys() != way.helpers or _beaten(boxes, helpers, load_w, split.links.modules, accepted)
+    return () if idle else _finish(way, switches, fits, split, load_w)
 
 
 def _helper_numbers(
@@ -103,20 +110,41 @@ def _helper_numbers(
         boxes[switch.row.sku] = boxes.get(switch.row.sku, 0) + 1
     needs, adapters = way.profile.needs, _adapter_numbers(way, fits)
     most = sum(group.count for group, ok in zip(needs.groups, way.injectable, strict=True) if ok)
-    least = max(1, _injectors_least(needs, switches, fits)) if way.injectors else 0
-    lowest_w = _load_floor_w(way, switches)
+    least = max(len(way.injectors), _injectors_least(needs, switches, fits)) if way.injectors else 0
+    lowest_w = _load_floor_w(way, switches) + least * min(
+        (row.own_draw_w for row in way.injectors), default=0
+    )
+    fewest = _fewest(way.injectors, least) | _fewest(way.adapters, adapters.start)
     modules = needs.network.uplinks if needs.network.medium == "fibre" else 0  # that every plan has
+    if _beaten(boxes, fewest, lowest_w, modules, accepted):
+        return range(0), adapters
     for plan in accepted:
-        if plan.load_w > lowest_w + EPS_W or plan.modules > modules or not within(plan.boxes, boxes):
-            continue
-        if not plan.helpers:
-            return range(0), adapters
-        if plan.helpers.keys() == way.helpers:
-            if len(way.helpers) == 1 and plan.helpers.total() <= least + adapters.start:
-                return range(0), adapters
-            if not way.adapters:
-                most = min(most, plan.helpers.total() - 1)
+        same = not way.adapters and plan.helpers.keys() == way.helpers
+        if same and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules and within(plan.boxes, boxes):
+            most = min(most, plan.helpers.total() - 1)
     return range(least, most + 1), adapters
+
+
+def _fewest(rows: Sequence[ConverterRow], number: int) -> dict[str, int]:
+    """Units that a number of helpers has of each SKU at the least."""
+    return {row.sku: number if len(rows) == 1 else 1 for row in rows}
+
+
+def _beaten(
+    boxes: Mapping[str, int],
+    helpers: Mapping[str, int],
+    load_w: float,
+    modules: int,
+    accepted: Sequence[PortPlan],
+) -> bool:
+    """Whether an accepted plan does the same with a part of the boxes and no more load."""
+    return any(
+        plan.load_w <= load_w + EPS_W
+        and plan.modules <= modules
+        and within(plan.boxes, boxes)
+        and within(plan.helpers, helpers)
+        for plan in accepted
+    )
 
 
 def within(part: Mapping[str, int], whole: Mapping[str, int]) -> bool:
@@ -167,27 +195,43 @@ def _load_floor_w(way: Way, switches: Sequence[Switch]) -> float:
     return total
 
 
+def _sums(
+    way: Way, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]], split: Split
+) -> tuple[Counter[str], float]:
+    """Helpers of a split by SKU, and the mean power at the inputs of its boxes."""
+    helpers: Counter[str] = Counter()
+    load_w = sum(switch.row.own_draw_w for switch in switches)
+    for g, group in enumerate(way.profile.needs.groups):
+        for number, switch, one in zip(split.on_switch[g], switches, fits[g], strict=True):
+            if number:
+                load_w += number * (one.average_w + one.own_w) / switch.row.pse_efficiency
+        if group.adapter and sum(split.on_switch[g]):
+            helpers[group.adapter.sku] += sum(split.on_switch[g])
+        injector = way.injector_of(g)
+        if split.injected[g] and injector:
+            helpers[injector.sku] += split.injected[g]
+            mean_w = class_source_w(
+                group.row.average_w,
+                group.poe_class,
+                group.cable_m,
+                way.profile.settings.demand.poe_loop_ohm_per_100m,
+            )
+            load_w += split.injected[g] * (injector.own_draw_w + mean_w / injector.efficiency)
+    return helpers, load_w
+
+
 def _finish(
-    way: Way, switches: tuple[Switch, ...], fits: Sequence[Sequence[Fit]], split: Split
-) -> PortPlan | tuple[Lack, ...]:
-    """The plan with its ports named; nothing if a helper SKU stays idle."""
+    way: Way, switches: tuple[Switch, ...], fits: Sequence[Sequence[Fit]], split: Split, load_w: float
+) -> PortPlan:
+    """The plan with its ports named."""
     profile = way.profile
-    wiring = wire_up(profile.needs, profile.loose, switches, fits, split, way.injectors, profile.settings)
-    adapter_rows = {row.sku: row for row in way.adapters}
-    efficiency = {s.row.sku: s.row.pse_efficiency for s in switches}
-    efficiency |= {row.sku: row.efficiency for row in way.injectors}
-    own_w = {row.sku: row.own_draw_w for row in way.injectors}
-    load = sum(s.row.own_draw_w for s in switches)
-    for a in wiring.assignments:
-        load += (a.host_w + a.host_own_w) / efficiency[a.via_sku or a.host_sku] + own_w.get(a.via_sku, 0.0)
-    plan = PortPlan(
+    return PortPlan(
         switches=switches,
         injector_rows=way.injectors,
-        adapter_rows=adapter_rows,
-        wiring=wiring,
-        load_w=load,
+        adapter_rows={row.sku: row for row in way.adapters},
+        wiring=wire_up(profile.needs, profile.loose, switches, fits, split, way.injectors, profile.settings),
+        load_w=load_w,
     )
-    return plan if plan.helpers.keys() == way.helpers else ()
 
 
 def with_optics(plan: PortPlan, modules: Sequence[ConverterRow]) -> list[PortPlan]:

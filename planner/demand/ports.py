@@ -1,5 +1,6 @@
 """The ports of switches, and how they serve a group of devices: class, budget, passive feed, window."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
@@ -181,3 +182,9 @@ def injects(row: ConverterRow, group: Group, settings: Settings) -> bool:
     loop = settings.demand.poe_loop_ohm_per_100m
     most = class_source_w(group.row.max_w, group.poe_class, group.cable_m, loop)
     return row.output_max_w is None or most <= row.output_max_w + CLASS_CLOSURE_W
+
+
+def least_injector(group: Group, rows: Sequence[ConverterRow], settings: Settings) -> ConverterRow:
+    """Of the injectors that feed a device of the group the one of the lowest class."""
+    able = (row for row in rows if injects(row, group, settings))
+    return min(able, key=lambda row: (effective_class(row.poe_class), row.sku))

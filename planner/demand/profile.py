@@ -13,7 +13,7 @@ from planner.demand.devices import FED_BY_PORT, Device, Group, group_devices, ha
 from planner.demand.feeding import feed_choices
 from planner.demand.grounding import box_poles
 from planner.demand.links import Network
-from planner.demand.ports import Fit, Switch, fit, hung_poles, injects, port_window
+from planner.demand.ports import Fit, Switch, fit, hung_poles, injects, least_injector, port_window
 from planner.demand.split import Needs
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow, PseKind
@@ -55,6 +55,13 @@ class Way:
             and any(injects(row, group, self.profile.settings) for row in self.injectors)
             for group in self.profile.needs.groups
         ]
+
+    def injector_of(self, g: int) -> ConverterRow | None:
+        """The injector of a group: the one of the lowest class that serves it."""
+        group = self.profile.needs.groups[g]
+        if not self.injectable[g]:
+            return None
+        return least_injector(group, self.injectors, self.profile.settings)
 
     @cached_property
     def injected_w(self) -> list[float]:
