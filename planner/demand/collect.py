@@ -3,10 +3,11 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations_with_replacement, groupby
+from math import inf
 
 from planner.demand.assemblies import Assembly, assemblies_of
 from planner.demand.bus import Bus
-from planner.demand.derating import lowered
+from planner.demand.derating import capped
 from planner.demand.devices import Device
 from planner.demand.lacks import PASSIVE
 from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics
@@ -18,6 +19,8 @@ from planner.tables.catalogue import ConverterKind, ConverterRow
 
 #: Port plans whose boxes are fed, those with fewest switches and least watts first.
 PLANS_MAX = 60
+HEAT_STEPS_MAX = 8  # plans of one set of switches that hold more and more heat
+HEAT_STEP_K = 0.01
 
 
 @dataclass(slots=True, kw_only=True)
@@ -73,16 +76,25 @@ def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[
 
 
 def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
-    """Plans of a set of switches; where one narrows a range, those of the lower budgets that keep it too."""
+    """Plans of a set of switches; where budgets narrow their range, those of lower budgets too."""
     plans = _plans(work, switches)
-    if any(work.derated(plan) for plan in plans):
-        for some in lowered(switches):
-            plans += [plan for plan in _plans(work, some) if not _same(plan, plans)]
+    if not any(work.derated(plan) for plan in plans):
+        return plans
+    for volts in (False, True):
+        made, heat_c = plans, -inf
+        if volts:
+            lower = capped(switches, volts=True, heat_c=heat_c)
+            made = _plans(work, lower) if lower != switches else []
+            plans = plans + made
+        for _ in range(HEAT_STEPS_MAX):
+            # The next plan must hold a little more heat than the last one.
+            reached = max((plan.heat_c for plan in made), default=inf)
+            if not heat_c < reached < work.bus.hottest_c:
+                break
+            heat_c = reached + HEAT_STEP_K
+            made = _plans(work, capped(switches, volts=volts, heat_c=heat_c))
+            plans = plans + made
     return plans
-
-
-def _same(plan: PortPlan, plans: Sequence[PortPlan]) -> bool:
-    return any(plan.wiring == other.wiring and plan.helpers == other.helpers for other in plans)
 
 
 def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:

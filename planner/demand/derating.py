@@ -26,29 +26,16 @@ def budget_range(row: SwitchRow, used_w: float) -> tuple[float, float]:
     return low_v, high_c
 
 
-def narrows(row: SwitchRow, used_w: float, *, lowest_v: float, hottest_c: float) -> bool:
-    """Whether the drawn budget costs a switch a part of its range that a bus of these limits uses."""
-    low_v, high_c = budget_range(row, used_w)
-    return max(low_v, lowest_v) > max(row.input_min_v, lowest_v) or min(high_c, hottest_c) < min(
-        row.temp_max_c, hottest_c
-    )
+def capped(switches: Sequence[Switch], *, volts: bool, heat_c: float) -> tuple[Switch, ...]:
+    """The same switches with the budgets that hold at a temperature, and over the whole window (`volts`)."""
+    return tuple(replace(s, budget_w=_budget(s.row, volts=volts, heat_c=heat_c)) for s in switches)
 
 
-def lowered(switches: Sequence[Switch]) -> list[tuple[Switch, ...]]:
-    """The same switches with the budgets that hold at low voltage, in heat, and in both."""
-    sets = [
-        tuple(replace(s, budget_w=_budget(s.row, volts=volts, heat=heat)) for s in switches)
-        for volts, heat in ((True, False), (False, True), (True, True))
-    ]
-    whole = tuple(switches)
-    return [some for some in dict.fromkeys(sets) if some != whole]
-
-
-def _budget(row: SwitchRow, *, volts: bool, heat: bool) -> float:
-    """Budget over the whole input window (`volts`), at the highest temperature (`heat`)."""
+def _budget(row: SwitchRow, *, volts: bool, heat_c: float) -> float:
     budget = row.poe_budget_w
     if volts and row.poe_budget_low_w is not None:
         budget = min(budget, row.poe_budget_low_w)
-    if heat and row.poe_derate_above_c is not None and row.poe_derate_w_per_k is not None:
-        budget -= max(0.0, row.temp_max_c - row.poe_derate_above_c) * row.poe_derate_w_per_k
+    if row.poe_derate_above_c is not None and row.poe_derate_w_per_k is not None:
+        heat_c = min(heat_c, row.temp_max_c)
+        budget -= max(0.0, heat_c - row.poe_derate_above_c) * row.poe_derate_w_per_k
     return max(0.0, budget)

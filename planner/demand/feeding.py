@@ -8,6 +8,7 @@ from planner.demand.bus import Bus, BusLoad, on_bus, whole_bus
 from planner.demand.grounding import NONE, accepted, box_poles, through
 from planner.demand.sharing import carries, share
 from planner.tables.catalogue import ConverterKind, ConverterRow
+from planner.tables.rows import BusGrounding
 
 FEEDS_MAX = 250  # ways to feed a kit's boxes that are tried one by one; beyond, a guided choice
 
@@ -18,7 +19,8 @@ def feed_choices(load: BusLoad, bus: Bus) -> list[ConverterRow | None]:
     A box that holds every battery's bus gains nothing from a converter, so it has no other choice.
     """
     direct = on_bus(load, bus.spans) and not load.alternating and bus.grounding in accepted(load.poles)
-    if direct and whole_bus(load, bus.spans):
+    clashes = bool(load.poles) and bus.grounding is BusGrounding.FLOATING  # with a box of the other pole
+    if direct and not clashes and whole_bus(load, bus.spans):
         return [None]
     able = (row for row in bus.feeders if form_suits(row, load) and carries(row, [load]))
     return [None] * direct + [row for row in able if earth_suits(row, load, bus)]

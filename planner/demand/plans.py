@@ -8,12 +8,12 @@ from math import ceil, inf
 
 from planner.demand.assign import LinkEnd, Wiring, wire_up
 from planner.demand.channel import class_source_w
-from planner.demand.derating import narrows
+from planner.demand.derating import budget_range
 from planner.demand.lacks import PASSIVE, Lack, shortfalls, unsplit
 from planner.demand.ports import EPS_W, Fit, Switch
 from planner.demand.profile import Way
 from planner.demand.split import Needs, Split, find_split
-from planner.tables.catalogue import ConverterRow
+from planner.tables.catalogue import ConverterRow, SwitchRow
 from planner.tables.rows import Supply
 
 NOTHING: frozenset[str] = frozenset()
@@ -59,17 +59,27 @@ class PortPlan:
         """SFP ports in use on one switch."""
         return sum(end.by_sfp and (end.host_sku, end.host_unit) == (sku, unit) for end in self.wiring.links)
 
-    def derated(self, *, lowest_v: float, hottest_c: float) -> bool:
-        """Whether some switch gives so much that its range narrows, within the limits of a bus."""
+    @cached_property
+    def ranges(self) -> list[tuple[SwitchRow, float, float]]:
+        """Of every switch that feeds something: its row, lowest voltage and highest temperature it holds."""
         used: dict[tuple[str, int], float] = {}
         for a in self.wiring.assignments:
             used[a.host_sku, a.host_unit] = used.get((a.host_sku, a.host_unit), 0.0) + a.allocated_w
         rows = {switch.row.sku: switch.row for switch in self.switches}
+        return [(rows[sku], *budget_range(rows[sku], w)) for (sku, _), w in used.items() if sku in rows]
+
+    def derated(self, *, lowest_v: float, hottest_c: float) -> bool:
+        """Whether some switch gives so much that its range narrows, within the limits of a bus."""
         return any(
-            narrows(rows[sku], watts, lowest_v=lowest_v, hottest_c=hottest_c)
-            for (sku, _), watts in used.items()
-            if sku in rows
+            max(low_v, lowest_v) > max(row.input_min_v, lowest_v)
+            or min(high_c, hottest_c) < min(row.temp_max_c, hottest_c)
+            for row, low_v, high_c in self.ranges
         )
+
+    @property
+    def heat_c(self) -> float:
+        """Highest temperature at which all its switches give what is drawn."""
+        return min((high_c for _, _, high_c in self.ranges), default=inf)
 
 
 def plan_ports(

@@ -170,11 +170,13 @@ def feeds_on(bus: Bus) -> Feedable:
             low, high = max(low, floor), min(high, top)
         if group.adapter is None:
             poles |= hung_poles(row, group.row)
-        load = replace(box_load(row), input_min_v=low, input_max_v=high, poles=poles)
-        key = (row.sku, low, high, poles == box_poles(row))
-        if key not in known:
-            known[key] = bool(feed_choices(load, bus))
-        return known[key]
+        bare = box_load(row)
+        load = replace(bare, input_min_v=low, input_max_v=high, poles=poles)
+        key = (row.sku, low, high, poles == bare.poles)
+        if load != bare and key not in known:
+            # A switch that nothing feeds anyway is refused as such, not for its ports.
+            known[key] = bool(feed_choices(load, bus)) or not feed_choices(bare, bus)
+        return known.get(key, True)
 
     return feedable
 

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from planner.demand.bus import Bus, BusLoad, on_bus
 from planner.demand.feeding import earth_suits, form_suits
-from planner.demand.grounding import accepted
+from planner.demand.grounding import NONE, accepted
 from planner.errors import Refusal
 from planner.tables.catalogue import ConverterKind, ConverterRow
 
@@ -96,11 +96,11 @@ def no_common_bus(loads: Sequence[BusLoad], bus: Bus) -> Refusal:
     """Each box can be fed, but no battery's bus, or no grounding, suits them together."""
     low = max(loads, key=lambda load: load.input_min_v)
     high = min(loads, key=lambda load: load.input_max_v)
-    clash = [load for load in loads if bus.grounding not in accepted(load.poles)]
-    if clash:
+    poles = NONE.union(*(load.poles for load in loads))
+    if bus.grounding not in accepted(poles):
         return Refusal(
             rule="bus-grounding",
-            subject=" with ".join(sorted({load.sku for load in clash})),
+            subject=" with ".join(sorted({load.sku for load in loads if load.poles})),
             message=f"tie poles to earth that do not go with a bus of {bus.grounding.value} grounding",
         )
     return Refusal(
