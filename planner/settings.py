@@ -45,6 +45,9 @@ class Policy(Group):
     uplink_ports: int = Field(
         default=1, ge=0, le=8, description="Ethernet or SFP ports kept for the uplink of a site"
     )
+    uplink_medium: Literal["any", "copper", "fibre"] = Field(
+        default="any", description="uplinks by copper ports, by SFP ports, or by SFP where copper is short"
+    )
     controllers_max: int = Field(default=4, ge=1, le=16, description="most charge controllers at a site")
     switches_max: int = Field(default=3, ge=1, le=8, description="most switches at a site")
     installation_cost: float = Field(
@@ -86,6 +89,12 @@ class DemandSettings(Group):
     )
     channel_max_m: float = Field(
         default=100.0, gt=0, le=200, description="longest Ethernet channel (ISO/IEC 11801)"
+    )
+    adapter_patch_m: float = Field(
+        default=1.0,
+        ge=0,
+        le=100,
+        description="cable from a PoE adapter to its device, the rest is before it (common practice)",
     )
     bus_cable_drop: Fraction = Field(
         default=0.03, description="greatest drop from battery to a box at maximum load"

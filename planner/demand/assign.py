@@ -1,11 +1,12 @@
 """Port by port: who is plugged in where, once the counts of a split are known."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from planner.demand.channel import class_source_w, effective_class
+from planner.demand.channel import class_source_w
 from planner.demand.devices import Device, Group
-from planner.demand.ports import Fit, Needs, Port, Split, Switch, injects
+from planner.demand.ports import Fit, Port, Switch, least_injector
+from planner.demand.split import Needs, Split
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterRow, PortKind
 from planner.tables.rows import Supply
@@ -20,15 +21,21 @@ class PortAssignment:
     host_sku, host_unit : str, int
         The switch and its running number; blank and 0 for a device that takes its power elsewhere.
     port : str
-        As `poe class 4 #3`, `passive 24 V #2`, `data #5 + injector`, `bus`, `dc_dc`.
+        As `poe class 4 #3`, `passive 24 V #2`, `data #5 + injector`, `bus`, `dc_dc`, `inverter`.
     via_sku : str
-        Injector or converter between, or blank.
+        Injector, converter or inverter between, or blank.
     device_w, host_w, host_max_w : float
         Mean at the device while on, mean and greatest power leaving the host's port (or the injector), W.
     allocated_w : float
         Share of the switch's PoE budget, W.
     data_on : tuple of str
         Further copper ports of the device, as `SKU #unit data #4`.
+    adapter_sku : str
+        PoE adapter near the device, or blank.
+    poe_class : int
+        802.3 class the port serves, of the device or its adapter; -1 for none.
+    host_own_w : float
+        What leaves the host's port around the clock besides `host_w`: the adapter's idle draw, W.
     """
 
     device: str
@@ -45,6 +52,9 @@ class PortAssignment:
     allocated_w: float
     schedule: str
     data_on: tuple[str, ...] = ()
+    adapter_sku: str = ""
+    poe_class: int = -1
+    host_own_w: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +65,8 @@ class LinkEnd:
     host_sku: str
     host_unit: int
     port: str
+    by_sfp: bool = False
+    module_sku: str = ""  # SFP module in the port
 
 
 @dataclass(slots=True, kw_only=True)
@@ -104,11 +116,11 @@ def wire_up(
     """Name the port of every device, link and uplink of a split.
 
     `loose` are devices with data ports that no port powers. Each device takes the least port that serves
-    it, hardest groups first; links come next, then uplinks (SFP first), then data.
+    it, hardest groups first; links come next, then uplinks, then data.
     """
     units = _units(switches)
     powered = list(_powered(needs.groups, units, fits, split))
-    links = (*_links(units, needs), *_uplinks(units, needs))
+    links = (*_links(units, split), *_uplinks(units, needs, split))
     behind = list(_behind_injectors(needs.groups, units, split, injectors, settings))
     assignments = [
         _with_data(assignment, units, group.extra_ports) for assignment, group in (*powered, *behind)
@@ -134,18 +146,20 @@ def _powered(
 ) -> Iterator[tuple[PortAssignment, Group]]:
     """Devices on ports that power them; on each switch the group with the fewest ports chooses first."""
     taken = [0] * len(groups)
+    # A twin's devices are the last of the group it stands for.
+    first = [group.count - sum(split.on_switch[g]) if group.adapter else 0 for g, group in enumerate(groups)]
     for h, unit in enumerate(units):
         for g in sorted(range(len(groups)), key=lambda g: fits[g][h].ports):
             group, one = groups[g], fits[g][h]
             for _ in range(split.on_switch[g][h]):
                 port = _least(unit, group, one)
                 unit.free.remove(port)
-                yield _assignment(group, taken[g], unit, port, one), group
+                yield _assignment(group, first[g] + taken[g], unit, port, one), group
                 taken[g] += 1
 
 
 def _least(unit: _Unit, group: Group, one: Fit) -> Port:
-    if group.row.supply is Supply.POE:
+    if group.on_poe:
         serving = [port for port in unit.free if port.poe_class >= group.poe_class]
     else:
         serving = [
@@ -173,6 +187,9 @@ def _assignment(group: Group, index: int, unit: _Unit, port: Port, one: Fit) -> 
         host_max_w=one.most_w,
         allocated_w=one.allocated_w,
         schedule=group.row.schedule,
+        adapter_sku=group.adapter.sku if group.adapter else "",
+        poe_class=group.poe_class,
+        host_own_w=one.own_w,
     )
 
 
@@ -187,10 +204,7 @@ def _behind_injectors(
     loop = settings.demand.poe_loop_ohm_per_100m
     for group, number in zip(groups, split.injected, strict=True):
         for device in group.devices[group.count - number :]:
-            row = min(
-                (row for row in injectors if injects(row, group, settings)),
-                key=lambda row: (effective_class(row.poe_class), row.sku),
-            )
+            row = least_injector(group, injectors, settings)
             unit, port = _pick(units) if group.row.data_ports else (None, None)
             most, average = (
                 class_source_w(w, group.poe_class, group.cable_m, loop)
@@ -211,6 +225,7 @@ def _behind_injectors(
                     host_max_w=most,
                     allocated_w=0.0,
                     schedule=group.row.schedule,
+                    poe_class=group.poe_class,
                 ),
                 group,
             )
@@ -233,32 +248,38 @@ def _take(units: Sequence[_Unit]) -> str:
 
 
 def _with_data(assignment: PortAssignment, units: Sequence[_Unit], number: int) -> PortAssignment:
-    if not number:
-        return assignment
-    fields = {name: getattr(assignment, name) for name in PortAssignment.__slots__}
-    return PortAssignment(**fields | {"data_on": tuple(_take(units) for _ in range(number))})
+    return replace(assignment, data_on=tuple(_take(units) for _ in range(number))) if number else assignment
 
 
-def _links(units: Sequence[_Unit], needs: Needs) -> Iterator[LinkEnd]:
-    """A tree: switches by falling free copper, each linked to the first before it with a port to spare."""
-    if not needs.linked:
-        return
-    ranked = sorted(units, key=lambda unit: -len(unit.copper()))
-    for number, unit in enumerate(ranked[1:], start=1):
-        # A port stays for each switch; the first ones have the most, so one of them always has one left.
-        above = next(other for other in ranked[:number] if other.copper())
-        for end in (above, unit):
-            port = end.copper()[0]
-            end.free.remove(port)
-            yield LinkEnd(
-                link=number, host_sku=end.switch.row.sku, host_unit=end.number, port=port_name(port)
-            )
-
-
-def _uplinks(units: Sequence[_Unit], needs: Needs) -> Iterator[LinkEnd]:
-    for _ in range(needs.uplinks):
-        fibre = [(unit, port) for unit in units for port in unit.free if port.kind is PortKind.SFP]
-        unit, port = fibre[0] if fibre else _pick(units)
-        if fibre:
+def _links(units: Sequence[_Unit], split: Split) -> Iterator[LinkEnd]:
+    """Both ends of every link of the tree."""
+    for number, (above, below, by_sfp) in enumerate(split.links.tree, start=1):
+        for unit in (units[above], units[below]):
+            port = _sfp(unit) if by_sfp else unit.copper()[0]
             unit.free.remove(port)
-        yield LinkEnd(link=0, host_sku=unit.switch.row.sku, host_unit=unit.number, port=port_name(port))
+            yield _end(number, unit, port)
+
+
+def _uplinks(units: Sequence[_Unit], needs: Needs, split: Split) -> Iterator[LinkEnd]:
+    """Uplinks on SFP ports as far as the split says, the others on copper."""
+    for _ in range(split.links.sfp_uplinks):
+        unit = next(unit for unit in units if any(port.kind is PortKind.SFP for port in unit.free))
+        port = _sfp(unit)
+        unit.free.remove(port)
+        yield _end(0, unit, port)
+    for _ in range(needs.network.uplinks - split.links.sfp_uplinks):
+        yield _end(0, *_pick(units))
+
+
+def _sfp(unit: _Unit) -> Port:
+    return next(port for port in unit.free if port.kind is PortKind.SFP)
+
+
+def _end(link: int, unit: _Unit, port: Port) -> LinkEnd:
+    return LinkEnd(
+        link=link,
+        host_sku=unit.switch.row.sku,
+        host_unit=unit.number,
+        port=port_name(port),
+        by_sfp=port.kind is PortKind.SFP,
+    )

@@ -6,24 +6,16 @@ Kits depend on the load profile and the system voltage, not on the site; sites s
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import groupby
+from dataclasses import dataclass, replace
 
-from planner.demand.assemblies import Assembly, assemblies_of, best, box_load
+from planner.demand.assemblies import Assembly, best
 from planner.demand.assign import LinkEnd, PortAssignment
-from planner.demand.devices import Device, expand_devices, group_devices, unpowered
-from planner.demand.feeding import BusLoad, BusSpan, bus_spans, on_bus, summed
-from planner.demand.plans import (
-    INJECTED,
-    PortPlan,
-    Profile,
-    injected_plans,
-    injector_sets,
-    make_profile,
-    plan_ports,
-    switch_sets,
-)
-from planner.demand.ports import Switch, make_switches
+from planner.demand.bus import Bus, BusLoad, box_load, holds, make_bus
+from planner.demand.collect import collect
+from planner.demand.devices import Device, expand_devices, group_devices, unpowered, variants
+from planner.demand.feeding import summed
+from planner.demand.grounding import accepted
+from planner.demand.ports import make_switches
 from planner.errors import Refusal
 from planner.scenario import Tables
 from planner.settings import Settings
@@ -33,8 +25,6 @@ from planner.tables.rows import BusGrounding
 #: Lowest bus voltage at which currents are taken: load disconnect less cable drop, per 12 V
 #: (common practice, no source).
 BUS_MIN_V_PER_12 = 11.0
-#: Port plans whose boxes are fed, those with fewest switches and least watts first.
-PLANS_MAX = 60
 #: About how many kits a profile and voltage may have, over all load disconnects; and a floor before those.
 KITS_MAX, ASSEMBLIES_MIN = 400, 40
 REFUSALS_MAX = 25
@@ -47,7 +37,7 @@ class SupplyKit:
     Attributes
     ----------
     units : tuple of (sku, count)
-        Switches, converters, injectors and load disconnect, sorted by SKU.
+        Switches, converters, inverters, injectors, adapters, SFP modules and load disconnect, sorted by SKU.
     input_min_v, input_max_v : float
         Bus window that every box and device on the bus accepts.
     window_low_sku, window_high_sku : str
@@ -69,9 +59,9 @@ class SupplyKit:
     links : tuple of LinkEnd
         Ports taken by uplinks and by links between switches.
     feeds : tuple of (sku or device, converter SKU)
-        What stands behind a DC-DC converter, sorted.
+        What stands behind a DC-DC converter or an inverter, sorted.
     groundings : tuple of BusGrounding
-        Groundings of the bus that every box accepts.
+        Groundings of the bus that all its boxes accept.
     """
 
     load_profile: str
@@ -138,34 +128,60 @@ def enumerate_kits(
 
     Notes
     -----
-    Sets of switches are tried from small to large; devices are shared among them so that as few injectors
-    as possible are needed. Like boxes are fed alike. A kit that another one beats with a part of the same
-    boxes, no more load and no narrower window is left out.
+    Every way to take the devices and their alternatives is tried on a bus of every grounding that the
+    profile's sites have. Sets of switches are tried from small to large; devices are shared among them so
+    that as few injectors and adapters as possible are needed. Like boxes are fed alike. A kit that another
+    one beats with a part of the same boxes, no more load, no narrower window and no fewer groundings is
+    left out.
     """
-    devices = expand_devices(tables, load_profile)
-    if blocked := _blocked(devices, load_profile, settings):
-        return KitResult(kits=(), refusals=blocked)
-    converters = [row for row in tables.converters if sold is None or row.sku in sold]
-    spans = bus_spans(tables, sold, system_voltage_v, settings)
-    work = _assemblies(tables, devices, converters, spans, sold, system_voltage_v, settings)
-    disconnects = [row for row in converters if row.kind is ConverterKind.LOAD_DISCONNECT]
+    if not any(load.load_profile == load_profile for load in tables.loads):
+        empty = Refusal(rule="no-devices", subject=load_profile, message="the load profile has no devices")
+        return KitResult(kits=(), refusals=(empty,))
+    switches = make_switches(tables, sold)
+    groundings = site_groundings(tables, load_profile)
+    found: list[Assembly] = []
+    refusals: list[Refusal] = []
+    left_out = 0
+    for rows in variants(tables, load_profile):
+        devices = expand_devices(tables, load_profile, rows)
+        blocked = [r for group in group_devices(devices) if (r := unpowered(group, settings))]
+        refusals += blocked
+        for grounding in groundings if not blocked else ():
+            bus = make_bus(tables, sold, system_voltage_v, settings, grounding)
+            work = collect(devices, switches, bus, settings)
+            found += work.found
+            refusals += work.refusals
+            left_out += work.left_out
+    bus = make_bus(tables, sold, system_voltage_v, settings)
+    kits, more = _kits(found, bus, tables, groundings, load_profile)
+    return KitResult(kits=kits, refusals=nearest(refusals), left_out=left_out + more)
+
+
+def site_groundings(tables: Tables, load_profile: str) -> tuple[BusGrounding, ...]:
+    """Groundings of the sites that run a profile; a negative one where no site does."""
+    asked = {site.bus_grounding for site in tables.sites if site.load_profile == load_profile}
+    return tuple(g for g in BusGrounding if g in asked) or (BusGrounding.NEGATIVE,)
+
+
+def _kits(
+    found: Sequence[Assembly],
+    bus: Bus,
+    tables: Tables,
+    groundings: Sequence[BusGrounding],
+    load_profile: str,
+) -> tuple[tuple[SupplyKit, ...], int]:
+    """The kits of the assemblies that none beats, in a fixed order, and how many assemblies were too many."""
+    disconnects = [row for row in bus.converters if row.kind is ConverterKind.LOAD_DISCONNECT]
     most = max(ASSEMBLIES_MIN, KITS_MAX // (1 + len(disconnects)))
-    kept, left_out = best(work.found, spans, tables, most)
+    kept, left_out = best(found, bus, tables, groundings, most)
     kits = [
         kit
         for assembly in kept
-        for kit in _protected(assembly, devices, load_profile, system_voltage_v, disconnects, spans)
+        for kit in _protected(assembly, load_profile, bus, disconnects)
+        if set(kit.groundings) & set(groundings)
     ]
     order = sorted(kits, key=lambda kit: (kit.units, kit.load_terminal, kit.own_w, kit.bus_w, kit.feeds))
-    return KitResult(kits=tuple(order), refusals=nearest(work.refusals), left_out=work.left_out + left_out)
-
-
-def _blocked(devices: Sequence[Device], load_profile: str, settings: Settings) -> tuple[Refusal, ...]:
-    """What no kit at any voltage can do."""
-    if not devices:
-        return (Refusal(rule="no-devices", subject=load_profile, message="the load profile has no devices"),)
-    refusals = (unpowered(group, settings) for group in group_devices(devices))
-    return tuple(refusal for refusal in refusals if refusal is not None)
+    return tuple(order), left_out
 
 
 def nearest(refusals: Sequence[Refusal]) -> tuple[Refusal, ...]:
@@ -184,100 +200,23 @@ def nearest(refusals: Sequence[Refusal]) -> tuple[Refusal, ...]:
     return tuple(sorted(best.values(), key=miss)[:REFUSALS_MAX])
 
 
-@dataclass(slots=True, kw_only=True)
-class _Work:
-    """What one profile and voltage have given so far."""
-
-    found: list[Assembly] = field(default_factory=list)
-    refusals: list[Refusal] = field(default_factory=list)
-    accepted: list[PortPlan] = field(default_factory=list)
-    left_out: int = 0
-
-
-def _assemblies(
-    tables: Tables,
-    devices: Sequence[Device],
-    converters: Sequence[ConverterRow],
-    spans: Sequence[BusSpan],
-    sold: frozenset[str] | None,
-    system_voltage_v: int,
-    settings: Settings,
-) -> _Work:
-    """Assemblies of the port plans, fewer switches first, of as many the least load first."""
-    switches = make_switches(tables, sold)
-    profile = make_profile(devices, switches, settings)
-    injectors = [row for row in converters if row.kind is ConverterKind.POE_INJECTOR]
-    ways = injector_sets(profile, [row for row in injectors if on_bus(box_load(row), spans)])
-    work = _Work()
-    for _, sets in groupby(switch_sets(profile, switches), key=len):
-        if len(work.accepted) >= PLANS_MAX:
-            break
-        plans = [plan for some in sets for plan in _set_plans(profile, some, ways, work)]
-        for plan in sorted(plans, key=lambda plan: plan.load_w):
-            if len(work.accepted) >= PLANS_MAX:
-                work.left_out += 1
-            elif not _accept(plan, devices, converters, spans, system_voltage_v, work) and not plan.injectors:
-                for other in injected_plans(profile, plan.switches, ways, work.accepted):
-                    _accept(other, devices, converters, spans, system_voltage_v, work)
-    return work
-
-
-def _set_plans(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    ways: Sequence[tuple[ConverterRow, ...]],
-    work: _Work,
-) -> list[PortPlan]:
-    """The plan of a set of switches without injectors, else its plans with them."""
-    plan = plan_ports(profile, switches, (), work.accepted)
-    if isinstance(plan, PortPlan):
-        return [plan]
-    if plan is not None:
-        work.refusals.append(plan)
-    if plan is None or plan.rule not in INJECTED:
-        return []
-    return injected_plans(profile, switches, ways, work.accepted)
-
-
-def _accept(
-    plan: PortPlan,
-    devices: Sequence[Device],
-    converters: Sequence[ConverterRow],
-    spans: Sequence[BusSpan],
-    system_voltage_v: int,
-    work: _Work,
-) -> bool:
-    """Keep a plan's assemblies, if its boxes can be fed."""
-    made, refused = assemblies_of(plan, devices, converters, spans, system_voltage_v)
-    work.found += made
-    work.refusals += refused
-    if made:
-        work.accepted.append(plan)
-    return bool(made)
-
-
 def _protected(
-    assembly: Assembly,
-    devices: Sequence[Device],
-    load_profile: str,
-    system_voltage_v: int,
-    disconnects: Sequence[ConverterRow],
-    spans: Sequence[BusSpan],
+    assembly: Assembly, load_profile: str, bus: Bus, disconnects: Sequence[ConverterRow]
 ) -> Iterator[SupplyKit]:
     """The kit with each sufficient load disconnect, and without one for a controller's load terminals."""
-    bus_min_v = BUS_MIN_V_PER_12 * system_voltage_v / 12
+    bus_min_v = BUS_MIN_V_PER_12 * bus.system_voltage_v / 12
     for row in [None, *disconnects]:
-        boxes = (*assembly.on_bus, box_load(row)) if row else assembly.on_bus
+        boxes = assembly.on_bus
         if row:
             # The disconnect's own loss is taken where it stands: all load passes it.
             boxes = (*(_behind_disconnect(box, row) for box in assembly.on_bus), box_load(row))
-        units = assembly.units + Counter([row.sku] if row else [])
-        whole = replace(assembly, units=units, on_bus=boxes)
         most = sum(box.max_w for box in boxes)
         if row and (row.current_max_a or 0.0) < most / bus_min_v:
             continue
-        if on_bus(whole.window, spans):
-            yield _kit(whole, devices, load_profile, system_voltage_v, most / bus_min_v, row is None)
+        units = assembly.units + Counter([row.sku] if row else [])
+        whole = replace(assembly, units=units, on_bus=boxes)
+        if holds(whole.low.input_min_v, whole.high.input_max_v, bus.spans):
+            yield _kit(whole, load_profile, bus.system_voltage_v, most / bus_min_v, row is None)
 
 
 def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
@@ -292,7 +231,6 @@ def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
 
 def _kit(
     whole: Assembly,
-    devices: Sequence[Device],
     load_profile: str,
     system_voltage_v: int,
     max_current_a: float,
@@ -315,9 +253,10 @@ def _kit(
         volume_l=sum(box.volume_l for box in boxes),
         temp_min_c=max(box.temp_min_c for box in boxes),
         temp_max_c=min(box.temp_max_c for box in boxes),
-        ports=_ports(whole, devices),
+        ports=_ports(whole, whole.devices),
         links=whole.plan.wiring.links,
         feeds=tuple(sorted((name, row.sku) for name, row in whole.feeding.items() if row)),
+        groundings=accepted(whole.poles),
     )
 
 
@@ -339,7 +278,7 @@ def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, 
                 supply=row.supply,
                 host_sku="",
                 host_unit=0,
-                port="dc_dc" if converter else "bus",
+                port=converter.kind.value if converter else "bus",
                 via_sku=converter.sku if converter else "",
                 cable_m=device.cable_m,
                 device_w=row.average_w,

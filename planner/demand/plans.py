@@ -1,309 +1,263 @@
-"""Port plans: switches and injectors that carry all devices of a profile, and why others do not."""
+"""Port plans: switches and helpers that carry all devices of a profile."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import combinations, combinations_with_replacement
-from math import ceil
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
+from math import ceil, inf
 
-from planner.demand.assign import Wiring, wire_up
-from planner.demand.channel import effective_class
-from planner.demand.devices import FED_BY_PORT, Device, Group, group_devices, talks
-from planner.demand.ports import Fit, Needs, Split, Switch, find_split, fit, injects, loose_ports
-from planner.errors import Refusal
-from planner.settings import Settings
-from planner.tables.catalogue import ConverterRow
+from planner.demand.assign import LinkEnd, Wiring, wire_up
+from planner.demand.channel import class_source_w
+from planner.demand.derating import budget_range
+from planner.demand.lacks import PASSIVE, Lack, shortfalls, unsplit
+from planner.demand.ports import EPS_W, Fit, Switch
+from planner.demand.profile import Way
+from planner.demand.split import Needs, Split, find_split
+from planner.tables.catalogue import ConverterRow, SwitchRow
 from planner.tables.rows import Supply
 
-EPS_W = 1e-9
-MADE_GOOD = ("poe-class", "poe-ports", "poe-budget")  # lacks that enough injectors make good
-INJECTED = ("poe-class", "poe-ports", "poe-budget", "port-split", "port-count")  # where injectors are tried
+NOTHING: frozenset[str] = frozenset()
+#: Lacks that enough injectors make good, and lacks where injectors are tried.
+MADE_GOOD = frozenset({"poe-class", "poe-ports", "poe-budget", "port-window"})
+INJECTED = MADE_GOOD | {"port-split", "port-count"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class PortPlan:
-    """Switches and injectors with every port named; `load_w` is the mean power at their inputs."""
+    """Switches and helpers with every port named; `load_w` is the mean power at their inputs."""
 
     switches: tuple[Switch, ...]
-    boxes: Counter[str]  # switches by SKU
-    injectors: Counter[str]
     injector_rows: tuple[ConverterRow, ...]
+    adapter_rows: dict[str, ConverterRow]
     wiring: Wiring
     load_w: float
+    optics: ConverterRow | None = None
 
+    @cached_property
+    def boxes(self) -> Counter[str]:
+        """Switches by SKU."""
+        return Counter(switch.row.sku for switch in self.switches)
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Profile:
-    """What a load profile asks, and how every switch on sale fits it."""
+    @cached_property
+    def helpers(self) -> Counter[str]:
+        """Injectors and adapters by SKU."""
+        given = (sku for a in self.wiring.assignments for sku in (a.via_sku, a.adapter_sku))
+        return Counter(sku for sku in given if sku)
 
-    needs: Needs
-    loose: tuple[Device, ...]  # with data ports that no port powers
-    fits: dict[str, tuple[Fit, ...]]  # by switch SKU, a Fit for each group
-    settings: Settings
+    @cached_property
+    def units(self) -> Counter[str]:
+        """Every box, SFP modules too."""
+        modules = {self.optics.sku: self.modules} if self.optics and self.modules else {}
+        return self.boxes + self.helpers + Counter(modules)
 
-    def fits_of(self, switches: Sequence[Switch]) -> list[list[Fit]]:
-        """[group][switch]."""
-        return [[self.fits[s.row.sku][g] for s in switches] for g in range(len(self.needs.groups))]
+    @cached_property
+    def modules(self) -> int:
+        """SFP ports in use."""
+        return sum(end.by_sfp for end in self.wiring.links)
 
+    def modules_on(self, sku: str, unit: int) -> int:
+        """SFP ports in use on one switch."""
+        return sum(end.by_sfp and (end.host_sku, end.host_unit) == (sku, unit) for end in self.wiring.links)
 
-def make_profile(devices: Sequence[Device], switches: Sequence[Switch], settings: Settings) -> Profile:
-    """The needs of a profile's devices. Where nothing talks, neither links nor an uplink are needed."""
-    groups = tuple(group for group in group_devices(devices) if group.row.supply in FED_BY_PORT)
-    loose = tuple(d for d in devices if d.row.supply not in FED_BY_PORT and d.row.data_ports > 0)
-    extra = sum(group.count * group.extra_ports for group in groups)
-    linked = talks(devices)
-    return Profile(
-        needs=Needs(
-            groups=groups,
-            data_ports=extra + sum(device.row.data_ports for device in loose),
-            uplinks=settings.policy.uplink_ports if linked else 0,
-            linked=linked,
-        ),
-        loose=loose,
-        fits={s.row.sku: tuple(fit(group, s, settings) for group in groups) for s in switches},
-        settings=settings,
-    )
+    @cached_property
+    def ranges(self) -> list[tuple[SwitchRow, float, float]]:
+        """Of every switch that feeds something: its row, lowest voltage and highest temperature it holds."""
+        used: dict[tuple[str, int], float] = {}
+        for a in self.wiring.assignments:
+            used[a.host_sku, a.host_unit] = used.get((a.host_sku, a.host_unit), 0.0) + a.allocated_w
+        rows = {switch.row.sku: switch.row for switch in self.switches}
+        return [(rows[sku], *budget_range(rows[sku], w)) for (sku, _), w in used.items() if sku in rows]
 
+    def derated(self, *, lowest_v: float, hottest_c: float) -> bool:
+        """Whether some switch gives so much that its range narrows, within the limits of a bus."""
+        return any(
+            max(low_v, lowest_v) > max(row.input_min_v, lowest_v)
+            or min(high_c, hottest_c) < min(row.temp_max_c, hottest_c)
+            for row, low_v, high_c in self.ranges
+        )
 
-def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[Switch, ...]]:
-    """Sets of up to `policy.switches_max` units, smaller ones first; none where nothing talks."""
-    if not profile.needs.linked:
-        yield ()
-    if profile.needs.linked or profile.needs.groups:
-        for number in range(1, profile.settings.policy.switches_max + 1):
-            yield from combinations_with_replacement(switches, number)
-
-
-def injector_sets(profile: Profile, rows: Sequence[ConverterRow]) -> list[tuple[ConverterRow, ...]]:
-    """One injector SKU that serves some group, or two of unlike class."""
-    able = [
-        row for row in rows if any(injects(row, group, profile.settings) for group in profile.needs.groups)
-    ]
-    sets: list[tuple[ConverterRow, ...]] = [(row,) for row in able]
-    sets += [
-        pair
-        for pair in combinations(able, 2)
-        if effective_class(pair[0].poe_class) != effective_class(pair[1].poe_class)
-    ]
-    return sets
+    @property
+    def heat_c(self) -> float:
+        """Highest temperature at which all its switches give what is drawn."""
+        return min((high_c for _, _, high_c in self.ranges), default=inf)
 
 
 def plan_ports(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    injectors: tuple[ConverterRow, ...],
-    accepted: Sequence[PortPlan],
-) -> PortPlan | Refusal | None:
-    """The plan of these boxes with the fewest injectors; a refusal; or None where it would be idle.
+    way: Way, switches: tuple[Switch, ...], accepted: Sequence[PortPlan]
+) -> PortPlan | tuple[Lack, ...]:
+    """The plan of these boxes with the fewest helpers, or what they lack: nothing where it would be idle.
 
     A set that holds an accepted one is idle, unless its better PSE efficiency can repay its own draw or
-    it saves injectors.
+    it saves helpers.
     """
-    fits = profile.fits_of(switches)
-    able = [any(injects(row, group, profile.settings) for row in injectors) for group in profile.needs.groups]
-    numbers = _injector_numbers(profile, switches, injectors, accepted, fits, able)
-    if not numbers:
-        return None
-    short = shortfalls(profile.needs, switches, fits, able)
-    lacks = (lack for lack in short if not injectors or lack.rule not in MADE_GOOD)
-    if refusal := next(lacks, None):
-        return None if injectors else refusal
-    split = find_split(profile.needs, switches, fits, able, numbers)
+    needs, able = way.profile.needs, way.injectable
+    fits = way.profile.fits_of(switches)
+    injectors, adapters = _helper_numbers(way, switches, accepted, fits)
+    if not injectors or not adapters:
+        return ()
+    short = shortfalls(needs, switches, fits, able)
+    if way.helpers:
+        good = (MADE_GOOD if way.injectors else NOTHING) | ({PASSIVE} if way.adapters else NOTHING)
+        if any(rule not in good for rule, _ in short):
+            return ()
+    elif lacks := tuple(short):
+        return lacks
+    split = find_split(needs, switches, fits, able, injectors, adapters)
     if split is None:
-        return None if injectors else _unsplit(switches)
-    return _finish(profile, switches, fits, split, injectors)
-
-
-def injected_plans(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    ways: Sequence[tuple[ConverterRow, ...]],
-    accepted: Sequence[PortPlan],
-) -> list[PortPlan]:
-    """Plans of a set of switches with each way to use injectors."""
-    plans = (plan_ports(profile, switches, way, accepted) for way in ways)
-    return [plan for plan in plans if isinstance(plan, PortPlan)]
-
-
-def _injector_numbers(
-    profile: Profile,
-    switches: Sequence[Switch],
-    injectors: tuple[ConverterRow, ...],
-    accepted: Sequence[PortPlan],
-    fits: Sequence[Sequence[Fit]],
-    able: Sequence[bool],
-) -> range:
-    """Numbers of injectors worth trying."""
+        return () if way.helpers else (("port-split", partial(unsplit, switches)),)
+    helpers, load_w = _sums(way, switches, fits, split)
     boxes = Counter(switch.row.sku for switch in switches)
-    groups = profile.needs.groups
-    most = sum(group.count for group, ok in zip(groups, able, strict=True) if ok)
-    least = max(1, _injectors_least(profile.needs, switches, fits)) if injectors else 0
-    lowest_w = _load_floor_w(profile.needs, switches, fits, injectors)
+    idle = helpers.keys() != way.helpers or _beaten(boxes, helpers, load_w, split.links.modules, accepted)
+    return () if idle else _finish(way, switches, fits, split, load_w)
+
+
+def _helper_numbers(
+    way: Way, switches: Sequence[Switch], accepted: Sequence[PortPlan], fits: Sequence[Sequence[Fit]]
+) -> tuple[range, range]:
+    """Numbers of injectors and of adapters worth trying; none where an accepted plan is at least as good."""
+    boxes: dict[str, int] = {}
+    for switch in switches:
+        boxes[switch.row.sku] = boxes.get(switch.row.sku, 0) + 1
+    needs, adapters = way.profile.needs, _adapter_numbers(way, fits)
+    most = sum(group.count for group, ok in zip(needs.groups, way.injectable, strict=True) if ok)
+    least = max(len(way.injectors), _injectors_least(needs, switches, fits)) if way.injectors else 0
+    lowest_w = _load_floor_w(way, switches) + least * min(
+        (row.own_draw_w for row in way.injectors), default=0
+    )
+    fewest = _fewest(way.injectors, least) | _fewest(way.adapters, adapters.start)
+    modules = needs.network.uplinks if needs.network.medium == "fibre" else 0  # that every plan has
+    if _beaten(boxes, fewest, lowest_w, modules, accepted):
+        return range(0), adapters
     for plan in accepted:
-        if plan.boxes <= boxes and plan.load_w <= lowest_w + EPS_W:
-            if not plan.injectors:
-                return range(0)
-            if plan.injector_rows == injectors:
-                most = min(most, plan.injectors.total() - 1)
-    return range(least, most + 1)
+        same = not way.adapters and plan.helpers.keys() == way.helpers
+        if same and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules and within(plan.boxes, boxes):
+            most = min(most, plan.helpers.total() - 1)
+    return range(least, most + 1), adapters
+
+
+def _fewest(rows: Sequence[ConverterRow], number: int) -> dict[str, int]:
+    """Units that a number of helpers has of each SKU at the least."""
+    return {row.sku: number if len(rows) == 1 else 1 for row in rows}
+
+
+def _beaten(
+    boxes: Mapping[str, int],
+    helpers: Mapping[str, int],
+    load_w: float,
+    modules: int,
+    accepted: Sequence[PortPlan],
+) -> bool:
+    """Whether an accepted plan does the same with a part of the boxes and no more load."""
+    return any(
+        plan.load_w <= load_w + EPS_W
+        and plan.modules <= modules
+        and within(plan.boxes, boxes)
+        and within(plan.helpers, helpers)
+        for plan in accepted
+    )
+
+
+def within(part: Mapping[str, int], whole: Mapping[str, int]) -> bool:
+    """Whether every SKU stands in `whole` as often as in `part`."""
+    return all(whole.get(sku, 0) >= number for sku, number in part.items())
+
+
+def _adapter_numbers(way: Way, fits: Sequence[Sequence[Fit]]) -> range:
+    """Numbers of adapters worth trying: at least one of each SKU, and what passive ports cannot take."""
+    if not way.adapters:
+        return range(1)
+    groups, twins = way.profile.needs.groups, way.profile.needs.twins
+    short: dict[float | None, tuple[int, int]] = {}
+    most = 0
+    for group, twin, row in zip(groups, twins, fits, strict=True):
+        if not group.on_poe:
+            most += group.count if twin >= 0 else 0
+            count, ports = short.get(group.row.passive_v, (0, 0))
+            short[group.row.passive_v] = (count + group.count, max(ports, sum(one.ports for one in row)))
+    least = sum(max(0, count - ports) for count, ports in short.values())
+    return range(max(least, len(way.adapters)), most + 1)
 
 
 def _injectors_least(needs: Needs, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]]) -> int:
     """No fewer injectors can do: ports of each class, and the budget, over all switches."""
     short, asked, largest, placed = 0, 0.0, 0.0, 0
-    for group, row in zip(needs.groups, fits, strict=True):
-        allocated = min((one.allocated_w for one in row), default=0.0)
-        asked += group.count * allocated
+    for g in needs.asked:
+        group, row = needs.groups[g], fits[g]
+        allocated = min((one.allocated_w for one in row if one.allocated_w < inf), default=0.0)
         if group.row.supply is Supply.POE:
+            asked += group.count * allocated
             placed += group.count
             short = max(short, placed - sum(one.ports for one in row))
             largest = max(largest, allocated)
-    over = asked - sum(switch.row.poe_budget_w for switch in switches) - EPS_W
+        elif needs.twins[g] < 0:
+            asked += group.count * allocated
+    over = asked - sum(switch.budget_w for switch in switches) - EPS_W
     return max(short, ceil(over / largest) if largest and over > 0 else 0)
 
 
-def _load_floor_w(
-    needs: Needs,
-    switches: Sequence[Switch],
-    fits: Sequence[Sequence[Fit]],
-    injectors: Sequence[ConverterRow],
-) -> float:
-    """No plan of these boxes draws less: every device at the best efficiency that serves it."""
-    best_injector = max((row.efficiency for row in injectors), default=0.0)
+def _load_floor_w(way: Way, switches: Sequence[Switch]) -> float:
+    """No plan of these boxes draws less: every device where it draws least."""
+    floors = [way.profile.floor_w[switch.row.sku] for switch in switches]
     total = sum(switch.row.own_draw_w for switch in switches)
-    for group, row in zip(needs.groups, fits, strict=True):
-        ways = [s.row.pse_efficiency for s, one in zip(switches, row, strict=True) if one.ports]
-        best = max([best_injector, *ways])
-        if best:
-            total += group.count * min((one.average_w for one in row), default=group.row.average_w) / best
+    for i, g in enumerate(way.profile.needs.asked):
+        best = min([way.injected_w[i], *(floor[i] for floor in floors)])
+        total += way.profile.needs.groups[g].count * best if best < inf else 0.0
     return total
 
 
+def _sums(
+    way: Way, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]], split: Split
+) -> tuple[Counter[str], float]:
+    """Helpers of a split by SKU, and the mean power at the inputs of its boxes."""
+    helpers: Counter[str] = Counter()
+    load_w = sum(switch.row.own_draw_w for switch in switches)
+    for g, group in enumerate(way.profile.needs.groups):
+        for number, switch, one in zip(split.on_switch[g], switches, fits[g], strict=True):
+            if number:
+                load_w += number * (one.average_w + one.own_w) / switch.row.pse_efficiency
+        if group.adapter and sum(split.on_switch[g]):
+            helpers[group.adapter.sku] += sum(split.on_switch[g])
+        injector = way.injector_of(g)
+        if split.injected[g] and injector:
+            helpers[injector.sku] += split.injected[g]
+            mean_w = class_source_w(
+                group.row.average_w,
+                group.poe_class,
+                group.cable_m,
+                way.profile.settings.demand.poe_loop_ohm_per_100m,
+            )
+            load_w += split.injected[g] * (injector.own_draw_w + mean_w / injector.efficiency)
+    return helpers, load_w
+
+
 def _finish(
-    profile: Profile,
-    switches: tuple[Switch, ...],
-    fits: Sequence[Sequence[Fit]],
-    split: Split,
-    injectors: tuple[ConverterRow, ...],
-) -> PortPlan | None:
-    """The plan with its ports named; None if an injector of the pair stays idle."""
-    wiring = wire_up(profile.needs, profile.loose, switches, fits, split, injectors, profile.settings)
-    used = Counter(a.via_sku for a in wiring.assignments if a.via_sku)
-    if len(used) < len(injectors):
-        return None
-    efficiency = {s.row.sku: s.row.pse_efficiency for s in switches}
-    efficiency |= {row.sku: row.efficiency for row in injectors}
-    load = sum(s.row.own_draw_w for s in switches)
-    load += sum(used[row.sku] * row.own_draw_w for row in injectors)
-    load += sum(a.host_w / efficiency[a.via_sku or a.host_sku] for a in wiring.assignments)
+    way: Way, switches: tuple[Switch, ...], fits: Sequence[Sequence[Fit]], split: Split, load_w: float
+) -> PortPlan:
+    """The plan with its ports named."""
+    profile = way.profile
     return PortPlan(
         switches=switches,
-        boxes=Counter(s.row.sku for s in switches),
-        injectors=used,
-        injector_rows=injectors,
-        wiring=wiring,
-        load_w=load,
+        injector_rows=way.injectors,
+        adapter_rows={row.sku: row for row in way.adapters},
+        wiring=wire_up(profile.needs, profile.loose, switches, fits, split, way.injectors, profile.settings),
+        load_w=load_w,
     )
 
 
-def shortfalls(
-    needs: Needs, switches: Sequence[Switch], fits: Sequence[Sequence[Fit]], able: Sequence[bool]
-) -> Iterator[Refusal]:
-    """What a set of switches lacks even if its ports and budgets were one switch's.
-
-    `able` are the groups that may stand behind an injector.
-    """
-    names = set_name(switches)
-    asked, gives = 0.0, sum(switch.row.poe_budget_w for switch in switches)
-    hung: dict[float | None, int] = {}
-    for group, row in zip(needs.groups, fits, strict=True):
-        chain = group.row.passive_v if group.row.supply is Supply.PASSIVE_POE else None
-        hung[chain] = hung.get(chain, 0) + group.count
-        asked += group.count * min((one.allocated_w for one in row), default=0.0)
-        serving = sum(one.ports for one in row)
-        if chain is None and hung[chain] > serving:
-            yield _no_poe_port(names, switches, group.poe_class, hung[chain], serving)
-        elif chain is not None and group.count > serving:
-            yield _no_passive_port(names, group, serving)
-    if asked > gives + EPS_W:
-        yield Refusal(
-            rule="poe-budget",
-            subject=names,
-            value=gives,
-            limit=asked,
-            unit="W",
-            message=f"{_ports_asked(needs)} need {asked:.1f} W of PoE budget, {names} gives {gives:g} W",
+def with_optics(plan: PortPlan, modules: Sequence[ConverterRow]) -> list[PortPlan]:
+    """The plan with each SFP module SKU in its SFP ports; the plan itself where it uses none."""
+    if not plan.modules:
+        return [plan]
+    return [
+        replace(
+            plan,
+            optics=row,
+            load_w=plan.load_w + plan.modules * row.own_draw_w,
+            wiring=replace(plan.wiring, links=tuple(_equipped(end, row) for end in plan.wiring.links)),
         )
-    wanted = loose_ports(needs, switches) + sum(
-        group.count
-        for group, ok in zip(needs.groups, able, strict=True)
-        if group.row.supply is Supply.POE and (group.row.data_ports > 0 or not ok)
-    )
-    copper = sum(switch.copper for switch in switches)
-    if wanted > copper:
-        yield Refusal(
-            rule="port-count",
-            subject=names,
-            value=float(copper),
-            limit=float(wanted),
-            unit="ports",
-            message=f"{wanted} copper ports are needed with links and uplink, {names} has {copper}",
-        )
+        for row in modules
+    ]
 
 
-def _no_poe_port(names: str, switches: Sequence[Switch], wanted: int, devices: int, serving: int) -> Refusal:
-    if not serving:
-        best = max((port.poe_class for switch in switches for port in switch.ports), default=-1)
-        shown = f"serves up to class {best}" if best >= 0 else "has no PoE port"
-        return Refusal(
-            rule="poe-class",
-            subject=names,
-            value=float(max(best, 0)),
-            limit=float(wanted),
-            unit="class",
-            message=f"a port of class {wanted} is needed, {names} {shown}",
-        )
-    return Refusal(
-        rule="poe-ports",
-        subject=names,
-        value=float(serving),
-        limit=float(devices),
-        unit="ports",
-        message=f"{devices} ports of class {wanted} or higher are needed, {names} has {serving}",
-    )
-
-
-def _no_passive_port(names: str, group: Group, serving: int) -> Refusal:
-    row = group.row
-    return Refusal(
-        rule="passive-port",
-        subject=names,
-        value=float(serving),
-        limit=float(group.count),
-        unit="ports",
-        message=f"{group.count} passive {row.passive_v:g} V ports with the power and voltage for "
-        f"{row.device} over {group.cable_m:g} m are needed, {names} has {serving}",
-    )
-
-
-def _ports_asked(needs: Needs) -> str:
-    counts: dict[str, int] = {}
-    for group in needs.groups:
-        name = f"class {group.poe_class}" if group.row.supply is Supply.POE else "passive"
-        counts[name] = counts.get(name, 0) + group.count
-    return " and ".join(f"{n} {name} port{'s' * (n > 1)}" for name, n in counts.items())
-
-
-def _unsplit(switches: Sequence[Switch]) -> Refusal:
-    names = set_name(switches)
-    return Refusal(
-        rule="port-split",
-        subject=names,
-        message=f"no way to share the devices among {names} keeps every port, budget and link",
-    )
-
-
-def set_name(switches: Sequence[Switch]) -> str:
-    """The switches as `2 x A + B`."""
-    counts = Counter(switch.row.sku for switch in switches)
-    return " + ".join(f"{n} x {sku}" if n > 1 else sku for sku, n in counts.items()) or "no switch"
+def _equipped(end: LinkEnd, row: ConverterRow) -> LinkEnd:
+    return replace(end, module_sku=row.sku) if end.by_sfp else end

@@ -1,14 +1,10 @@
-"""Which devices hang on which switch: nested PoE classes, budgets, passive feeds, copper ports, injectors.
-
-A port serves every device of its class or lower, so the sets of ports that serve the groups of devices
-on one switch are nested, and Hall's condition is a count: taking the groups by how few ports serve them,
-the devices so far never exceed those ports. Over several switches the counts are searched.
-"""
+"""The ports of switches, and how they serve a group of devices: class, budget, passive feed, window."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf
 
+from planner.demand.adapters import adapted
 from planner.demand.channel import (
     CLASS_CLOSURE_W,
     CLASSES,
@@ -19,13 +15,13 @@ from planner.demand.channel import (
     source_w,
 )
 from planner.demand.devices import Group
+from planner.demand.grounding import NONE, Poles, through, tied
 from planner.scenario import Tables
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterRow, PortKind, PseKind, SwitchRow
 from planner.tables.rows import Allocation, DeviceRow, Supply
 
 PASSIVE_LOW, PASSIVE_HIGH = 0.90, 1.20  # of nominal, at a pass-through port (common practice, no source)
-SPLIT_STEPS_MAX = 4000  # counts tried for one set of switches before it is given up
 EPS_W = 1e-9
 
 
@@ -51,34 +47,21 @@ class Switch:
     ports: tuple[Port, ...]
     copper: int
     sfp: int
+    budget_w: float  # PoE power to hand out; the row's, or less where that holds over a wider range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """A group of devices on a switch: how many ports serve it, and what one device takes there (W)."""
+    """A group of devices on a switch: how many ports serve it, and what one device takes there (W).
+
+    `own_w` stands around the clock (an adapter's idle draw), `average_w` comes on top while the device is on.
+    """
 
     ports: int
     allocated_w: float
     average_w: float
     most_w: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Needs:
-    """What a profile asks of its switches: groups fed by a port, further copper ports, uplinks, links."""
-
-    groups: tuple[Group, ...]
-    data_ports: int
-    uplinks: int
-    linked: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Split:
-    """Devices of each group on each switch, and behind injectors: [group][switch] and [group]."""
-
-    on_switch: tuple[tuple[int, ...], ...]
-    injected: tuple[int, ...]
+    own_w: float = 0.0
 
 
 def make_switches(tables: Tables, sold: frozenset[str] | None) -> list[Switch]:
@@ -101,7 +84,9 @@ def make_switches(tables: Tables, sold: frozenset[str] | None) -> list[Switch]:
                 )
         copper = sum(port.kind in (PortKind.DATA, PortKind.POE) for port in ports)
         sfp = sum(port.kind is PortKind.SFP for port in ports)
-        switches.append(Switch(row=row, ports=tuple(ports), copper=copper, sfp=sfp))
+        switches.append(
+            Switch(row=row, ports=tuple(ports), copper=copper, sfp=sfp, budget_w=row.poe_budget_w)
+        )
     return switches
 
 
@@ -116,8 +101,29 @@ def passive_window(row: DeviceRow, cable_m: float) -> tuple[float, float]:
     return low, row.input_max_v or PASSIVE_HIGH * nominal
 
 
+def port_window(row: DeviceRow, cable_m: float, poe_class: int) -> tuple[float, float]:
+    """Voltage a pass-through port must keep: that of its 802.3 type; of class -1, the device's own."""
+    if poe_class < 0:
+        return passive_window(row, cable_m)
+    poe = CLASSES[poe_class]
+    return poe.pse_min_v, poe.pse_max_v
+
+
+def hung_poles(switch: SwitchRow, row: DeviceRow) -> Poles:
+    """What a passive device ties to earth through its port; 802.3 devices are apart from theirs by standard.
+
+    Through a pass-through port both poles of the bus reach the device; a boosted one is another output.
+    """
+    if row.supply is not Supply.PASSIVE_POE or switch.isolated:
+        return NONE
+    poles = tied(row.case_ground)
+    return poles if switch.pse_kind is PseKind.PASSTHROUGH else through(poles, isolated=False)
+
+
 def fit(group: Group, switch: Switch, settings: Settings) -> Fit:
     """How a switch serves a group of devices."""
+    if group.adapter is not None:
+        return _fit_adapted(group, switch, settings)
     if group.row.supply is Supply.POE:
         return _fit_poe(group, switch, settings)
     return _fit_passive(group, switch)
@@ -132,6 +138,20 @@ def _fit_poe(group: Group, switch: Switch, settings: Settings) -> Fit:
         allocated_w=most if measured else CLASSES[wanted].pse_w,
         average_w=class_source_w(row.average_w, wanted, group.cable_m, loop),
         most_w=most,
+    )
+
+
+def _fit_adapted(group: Group, switch: Switch, settings: Settings) -> Fit:
+    """An adapter is budgeted by the class it asks for."""
+    port = None if group.adapter is None else adapted(group, group.adapter, settings)
+    if port is None:
+        return Fit(ports=0, allocated_w=0.0, average_w=0.0, most_w=0.0)
+    return Fit(
+        ports=sum(one.poe_class >= group.poe_class for one in switch.ports),
+        allocated_w=CLASSES[group.poe_class].pse_w,
+        average_w=port.average_w,
+        most_w=port.most_w,
+        own_w=port.own_w,
     )
 
 
@@ -155,87 +175,6 @@ def _fit_passive(group: Group, switch: Switch) -> Fit:
     )
 
 
-@dataclass(slots=True)
-class _Search:
-    """Counts handed out so far; bounded by steps, so that a hopeless set costs little."""
-
-    needs: Needs
-    switches: Sequence[Switch]
-    fits: Sequence[Sequence[Fit]]  # [group][switch]
-    order: Sequence[int]  # switches, the least lossy first
-    chains: Sequence[Sequence[tuple[int, ...]]]  # per switch, nested chains of groups, fewest ports first
-    injectable: Sequence[bool]
-    counts: list[list[int]]
-    injected: list[int]
-    injectors_left: int
-    steps: int = 0
-
-    def run(self) -> bool:
-        """Whether a split exists; it then stands in `counts` and `injected`."""
-        if self.needs.groups:
-            return self.place(0, 0, self.needs.groups[0].count)
-        bare = all(switch.copper >= self.link_ports() for switch in self.switches)
-        return bare and self.spare_copper() >= 0
-
-    def link_ports(self) -> int:
-        """Copper each switch keeps for at least one link."""
-        return int(self.needs.linked and len(self.switches) > 1)
-
-    def spare_copper(self) -> int:
-        """Copper left over all switches once devices, links, uplinks and data ports have theirs."""
-        total = sum(switch.copper for switch in self.switches)
-        placed = sum(
-            sum(row)
-            for row, group in zip(self.counts, self.needs.groups, strict=True)
-            if group.row.supply is Supply.POE
-        )
-        behind = sum(
-            n for n, group in zip(self.injected, self.needs.groups, strict=True) if group.row.data_ports > 0
-        )
-        return total - placed - behind - loose_ports(self.needs, self.switches)
-
-    def holds(self, h: int) -> bool:
-        """Whether a switch bears what hangs on it: Hall's counts, its budget, copper for a link."""
-        for chain in self.chains[h]:
-            hung = 0
-            for g in chain:
-                hung += self.counts[g][h]
-                if self.counts[g][h] and hung > self.fits[g][h].ports:
-                    return False
-        groups = range(len(self.counts))
-        drawn = sum(self.counts[g][h] * self.fits[g][h].allocated_w for g in groups if self.counts[g][h])
-        on_copper = sum(self.counts[g][h] for g in groups if self.needs.groups[g].row.supply is Supply.POE)
-        switch = self.switches[h]
-        return drawn <= switch.row.poe_budget_w + EPS_W and on_copper <= switch.copper - self.link_ports()
-
-    def place(self, g: int, at: int, left: int) -> bool:
-        """Place what is left of group g on the switches from `at` in order, then the groups after it."""
-        self.steps += 1
-        if self.steps > SPLIT_STEPS_MAX:
-            return False
-        if at == len(self.order):
-            return self._inject(g, left)
-        h = self.order[at]
-        for count in range(min(left, self.fits[g][h].ports), -1, -1):
-            self.counts[g][h] = count
-            if self.holds(h) and self.place(g, at + 1, left - count):
-                return True
-        self.counts[g][h] = 0
-        return False
-
-    def _inject(self, g: int, left: int) -> bool:
-        if left and (left > self.injectors_left or not self.injectable[g]):
-            return False
-        self.injected[g] = left
-        self.injectors_left -= left
-        last = g + 1 == len(self.counts)
-        done = self.spare_copper() >= 0 if last else self.place(g + 1, 0, self.needs.groups[g + 1].count)
-        if not done:
-            self.injected[g] = 0
-            self.injectors_left += left
-        return done
-
-
 def injects(row: ConverterRow, group: Group, settings: Settings) -> bool:
     """Whether an injector feeds a device of the group: its class, and its power where it states one."""
     if group.row.supply is not Supply.POE or effective_class(row.poe_class) < group.poe_class:
@@ -245,63 +184,7 @@ def injects(row: ConverterRow, group: Group, settings: Settings) -> bool:
     return row.output_max_w is None or most <= row.output_max_w + CLASS_CLOSURE_W
 
 
-def loose_ports(needs: Needs, switches: Sequence[Switch]) -> int:
-    """Copper ports for data, for both ends of the links of a tree of switches, for uplinks without SFP."""
-    links = 2 * (len(switches) - 1) if needs.linked and switches else 0
-    fibre = sum(switch.sfp for switch in switches)
-    return needs.data_ports + links + max(0, needs.uplinks - fibre)
-
-
-def find_split(
-    needs: Needs,
-    switches: Sequence[Switch],
-    fits: Sequence[Sequence[Fit]],
-    injectable: Sequence[bool],
-    injectors: range,
-) -> Split | None:
-    """Counts of every group on every switch with the fewest injectors, or None.
-
-    Parameters
-    ----------
-    needs : Needs
-        Groups fed by a port, hardest first, and what else takes copper.
-    switches : sequence of Switch
-        Units; the same SKU may stand twice.
-    fits : sequence of sequences of Fit
-        [group][switch].
-    injectable : sequence of bool
-        Groups that may stand behind an injector on a data port.
-    injectors : range
-        Numbers of injectors to try, in order.
-
-    Notes
-    -----
-    Devices go to the switch with the best PSE efficiency first, hardest groups first; with backtracking
-    this finds a split whenever one exists, within `SPLIT_STEPS_MAX` counts tried.
-    """
-    chains = [_chains(needs.groups, fits, h) for h in range(len(switches))]
-    order = sorted(range(len(switches)), key=lambda h: (-switches[h].row.pse_efficiency, h))
-    for number in injectors:
-        search = _Search(
-            needs=needs,
-            switches=switches,
-            fits=fits,
-            order=order,
-            chains=chains,
-            injectable=injectable,
-            counts=[[0] * len(switches) for _ in needs.groups],
-            injected=[0] * len(needs.groups),
-            injectors_left=number,
-        )
-        if search.run():
-            return Split(on_switch=tuple(map(tuple, search.counts)), injected=tuple(search.injected))
-    return None
-
-
-def _chains(groups: Sequence[Group], fits: Sequence[Sequence[Fit]], h: int) -> tuple[tuple[int, ...], ...]:
-    """Groups whose ports on switch h are nested, the fewest ports first: PoE, and each passive voltage."""
-    nested: dict[float | None, list[int]] = {}
-    for g, group in enumerate(groups):
-        passive = group.row.supply is Supply.PASSIVE_POE
-        nested.setdefault(group.row.passive_v if passive else None, []).append(g)
-    return tuple(tuple(sorted(chain, key=lambda g: fits[g][h].ports)) for chain in nested.values())
+def least_injector(group: Group, rows: Sequence[ConverterRow], settings: Settings) -> ConverterRow:
+    """Of the injectors that feed a device of the group the one of the lowest class."""
+    able = (row for row in rows if injects(row, group, settings))
+    return min(able, key=lambda row: (effective_class(row.poe_class), row.sku))

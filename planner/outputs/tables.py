@@ -94,10 +94,10 @@ def _power_row(site_id: str, a: PortAssignment) -> PortRow:
         switch_sku=a.host_sku,
         switch_unit=a.host_unit or None,
         port=a.port,
-        via_sku=a.via_sku,
+        via_sku=a.via_sku or a.adapter_sku,
         cable_m=a.cable_m,
         device_w=round(a.device_w, 3),
-        port_w=round(a.host_w, 3),
+        port_w=round(a.host_w + a.host_own_w, 3),
         port_max_w=round(a.host_max_w, 3),
         allocated_w=round(a.allocated_w, 3),
     )

@@ -7,7 +7,17 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from planner.tables.rows import Fraction, Identifier, NonNegative, Positive, Row, Sku, SystemVoltage, Text
+from planner.tables.rows import (
+    BusGrounding,
+    Fraction,
+    Identifier,
+    NonNegative,
+    Positive,
+    Row,
+    Sku,
+    SystemVoltage,
+    Text,
+)
 
 
 class Chemistry(StrEnum):
@@ -51,11 +61,14 @@ class PortKind(StrEnum):
 
 
 class ConverterKind(StrEnum):
-    """Boxes between the bus and a load."""
+    """Boxes between the bus and a load, and what plugs into a switch."""
 
     DC_DC = "dc_dc"
     POE_INJECTOR = "poe_injector"
     LOAD_DISCONNECT = "load_disconnect"
+    INVERTER = "inverter"
+    POE_ADAPTER = "poe_adapter"
+    SFP_MODULE = "sfp_module"
 
 
 class BalanceKind(StrEnum):
@@ -161,7 +174,21 @@ class SwitchRow(SkuRow):
     pse_kind: PseKind = Field(description="none, regulated or passthrough")
     pse_efficiency: float = Field(1.0, gt=0.5, le=1, description="PoE power out / power in")
     poe_budget_w: NonNegative = Field(0.0, le=3000, description="PoE power over all ports")
+    poe_budget_low_w: NonNegative | None = Field(
+        None, le=3000, description="PoE budget where the input is under poe_budget_low_below_v"
+    )
+    poe_budget_low_below_v: Positive | None = Field(
+        None, le=80, description="input voltage under which the lower budget holds; blank: one budget"
+    )
+    poe_derate_above_c: float | None = Field(
+        None, ge=-40, le=120, description="air temperature over which the PoE budget falls; blank: none"
+    )
+    poe_derate_w_per_k: Positive | None = Field(None, le=100, description="how fast it falls, W per K")
     measured_allocation: bool = Field(False, description="can budget a port by its device's stated maximum")
+    isolated: bool = Field(False, description="input is galvanically apart from case and ports")
+    case_ground: BusGrounding = Field(
+        BusGrounding.NEGATIVE, description="pole of its input that case and shields are tied to"
+    )
     volume_l: Positive = Field(le=100, description="outer volume")
 
 
@@ -177,18 +204,35 @@ class SwitchPortRow(Row):
 
 
 class ConverterRow(SkuRow):
-    """A box between bus and load: DC-DC converter, PoE injector or load disconnect."""
+    """A box between bus and load, or one that plugs into a switch.
 
-    kind: ConverterKind = Field(description="dc_dc, poe_injector or load_disconnect")
+    An adapter is a powered device of `poe_class` and gives `output_v` to a passive device; an SFP module
+    lives on its switch.
+    """
+
+    kind: ConverterKind = Field(
+        description="dc_dc, poe_injector, load_disconnect, inverter, poe_adapter or sfp_module"
+    )
     input_min_v: Positive = Field(le=400, description="lowest input voltage")
     input_max_v: Positive = Field(le=400, description="highest input voltage")
-    output_v: Positive | None = Field(None, le=400, description="regulated output; blank for a disconnect")
-    output_max_w: Positive | None = Field(None, le=5000, description="greatest output power")
+    output_v: Positive | None = Field(
+        None, le=400, description="regulated output, AC as rms; blank where there is none"
+    )
+    output_hz: float | None = Field(None, ge=40, le=70, description="frequency of an inverter's output")
+    output_max_w: Positive | None = Field(None, le=5000, description="greatest output power, continuous")
+    surge_w: Positive | None = Field(
+        None, le=15000, description="power an inverter gives for seconds; blank: output_max_w"
+    )
     current_max_a: Positive | None = Field(None, le=500, description="greatest current of a disconnect")
     efficiency: float = Field(1.0, gt=0.5, le=1, description="energy out / energy in")
     own_draw_w: NonNegative = Field(0.0, le=50, description="consumption with no load")
-    poe_class: int | None = Field(None, ge=0, le=8, description="highest class an injector feeds")
+    poe_class: int | None = Field(
+        None, ge=0, le=8, description="highest class an injector feeds; class an adapter asks of its port"
+    )
     isolated: bool = Field(False, description="input and output are galvanically apart")
+    case_ground: BusGrounding = Field(
+        BusGrounding.NEGATIVE, description="pole of its input that the case is tied to"
+    )
     volume_l: Positive = Field(le=100, description="outer volume")
 
 

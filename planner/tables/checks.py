@@ -62,6 +62,7 @@ def check_tables(
     from planner.tables.month_checks import MONTH_CHECKS
     from planner.tables.part_checks import PART_CHECKS
     from planner.tables.site_checks import SITE_CHECKS
+    from planner.tables.supply_checks import SUPPLY_CHECKS
     from planner.tables.trade_checks import TRADE_CHECKS
 
     context = Context(tables=tables, plan_date=plan_date, currency=currency)
@@ -73,6 +74,7 @@ def check_tables(
         *MONTH_CHECKS,
         *CLIMATE_CHECKS,
         *PART_CHECKS,
+        *SUPPLY_CHECKS,
         *TRADE_CHECKS,
     )
     return [problem for check in checks for problem in check(context)]

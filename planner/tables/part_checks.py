@@ -30,12 +30,15 @@ _NEEDED_BY_SUPPLY = {
     Supply.POE: ("poe_class",),
     Supply.PASSIVE_POE: ("passive_v",),
     Supply.DC: ("input_min_v", "input_max_v"),
-    Supply.AC: (),
+    Supply.AC: ("input_min_v", "input_max_v"),
 }
 _NEEDED_BY_CONVERTER = {
     ConverterKind.DC_DC: ("output_v", "output_max_w"),
     ConverterKind.POE_INJECTOR: ("poe_class",),
     ConverterKind.LOAD_DISCONNECT: ("current_max_a",),
+    ConverterKind.INVERTER: ("output_v", "output_hz", "output_max_w"),
+    ConverterKind.POE_ADAPTER: ("poe_class", "output_v", "output_max_w"),
+    ConverterKind.SFP_MODULE: (),
 }
 _NEEDED_BY_BALANCE = {BalanceKind.MOUNT: ("module_area_max_m2",), BalanceKind.ENCLOSURE: ("volume_max_l",)}
 _NEEDED_BY_PORT: dict[PortKind, tuple[str, ...]] = {
@@ -103,15 +106,6 @@ def devices(context: Context) -> Iterator[Problem]:
         yield from needed(table, at, _NEEDED_BY_SUPPLY[row.supply], f"for supply {row.supply}")
         yield from ascending(table, at, "average_w", "max_w")
         yield from ascending(table, at, "input_min_v", "input_max_v")
-        if row.supply is Supply.AC:
-            yield table.warning(
-                at,
-                code="supply-not-served",
-                column="supply",
-                value=row.supply,
-                message="no part of the catalogue feeds an AC device, so sites that run it have no design",
-                remedy="choose a device for PoE or DC",
-            )
         if row.supply is Supply.POE and row.poe_class is not None and row.max_w > PD_POWER_W[row.poe_class]:
             yield table.problem(
                 at,

@@ -85,7 +85,7 @@ TABLES: tuple[TableSpec, ...] = (
         place=SCENARIO,
         key=("device",),
         required=True,
-        references={"schedule": ("schedules", "schedule")},
+        references={"schedule": ("schedules", "schedule"), "alternative_to": ("devices", "device")},
     ),
     TableSpec(name="schedules", row=rows.ScheduleRow, place=SCENARIO, key=("schedule",)),
     TableSpec(name="modules", row=cat.ModuleRow, place=CATALOGUE, key=("sku",), required=True),

@@ -289,10 +289,16 @@ class DeviceRow(Row):
     supply: Supply = Field(description="how it takes power")
     poe_class: int | None = Field(None, ge=0, le=8, description="IEEE 802.3 class; blank is not 0")
     passive_v: float | None = Field(None, gt=0, le=60, description="nominal voltage of passive PoE")
-    input_min_v: float | None = Field(None, gt=0, le=400, description="lowest supply voltage")
-    input_max_v: float | None = Field(None, gt=0, le=400, description="highest supply voltage")
+    input_min_v: float | None = Field(None, gt=0, le=400, description="lowest supply voltage, AC as rms")
+    input_max_v: float | None = Field(None, gt=0, le=400, description="highest supply voltage, AC as rms")
+    input_hz: float | None = Field(
+        None, ge=40, le=70, description="frequency an AC device needs; blank: 50 and 60"
+    )
     average_w: NonNegative = Field(le=2000, description="mean power while on, at the device")
     max_w: Positive = Field(le=3000, description="greatest power, at the device")
+    surge_w: Positive | None = Field(
+        None, le=10000, description="inrush of an AC device as it starts; blank: max_w"
+    )
     data_ports: int = Field(
         1, ge=0, le=8, description="Ethernet ports it needs on the switch, its PoE port included"
     )
@@ -300,6 +306,12 @@ class DeviceRow(Row):
         Allocation.CLASS, description="budget by class, or by max_w if switch allows"
     )
     schedule: Identifier = Field("always", description="`always`, `day`, `night`, or one of `schedules`")
+    case_ground: BusGrounding | None = Field(
+        None, description="pole its case is tied to, of a DC or passive device; blank: none"
+    )
+    alternative_to: Identifier | None = Field(
+        None, description="device that this row powers another way; loads name that one, plans take either"
+    )
 
 
 class ScheduleRow(Row):

@@ -2,6 +2,7 @@
 
 import datetime
 from collections.abc import Sequence
+from typing import Literal
 
 from planner.demand import KitResult, enumerate_kits
 from planner.scenario import Tables
@@ -16,18 +17,26 @@ from planner.tables.catalogue import (
     SwitchPortRow,
     SwitchRow,
 )
-from planner.tables.rows import Allocation, DeviceRow, LoadRow, Supply
+from planner.tables.rows import Allocation, BusGrounding, DeviceRow, LoadRow, SiteRow, Supply
 
 COMMON = {"maker": "Invented", "weight_kg": 1.0, "volume_l": 1.0}
 
 
 def settings(
-    *, uplink_ports: int = 0, switches_max: int = 3, loop_ohm: float = 12.5, bus_cable_drop: float = 0.03
+    *,
+    uplink_ports: int = 0,
+    switches_max: int = 3,
+    loop_ohm: float = 12.5,
+    bus_cable_drop: float = 0.03,
+    uplink_medium: Literal["any", "copper", "fibre"] = "any",
+    adapter_patch_m: float = 1.0,
 ) -> Settings:
     return Settings(
         plan_date=datetime.date(2026, 11, 25),
-        policy=Policy(uplink_ports=uplink_ports, switches_max=switches_max),
-        demand=DemandSettings(poe_loop_ohm_per_100m=loop_ohm, bus_cable_drop=bus_cable_drop),
+        policy=Policy(uplink_ports=uplink_ports, switches_max=switches_max, uplink_medium=uplink_medium),
+        demand=DemandSettings(
+            poe_loop_ohm_per_100m=loop_ohm, bus_cable_drop=bus_cable_drop, adapter_patch_m=adapter_patch_m
+        ),
     )
 
 
@@ -40,8 +49,10 @@ def switch(
     efficiency: float = 0.9,
     budget_w: float = 60.0,
     measured: bool = False,
+    **more: object,
 ) -> SwitchRow:
     return SwitchRow(
+        **more,
         sku=sku,
         input_min_v=window[0],
         input_max_v=window[1],
@@ -134,6 +145,68 @@ def disconnect(
     )
 
 
+def inverter(
+    sku: str,
+    window: tuple[float, float],
+    output_max_w: float,
+    *,
+    surge_w: float | None = None,
+    output_v: float = 230.0,
+    output_hz: float | None = 50.0,
+    efficiency: float = 0.9,
+    own_w: float = 4.0,
+    isolated: bool = True,
+) -> ConverterRow:
+    return ConverterRow(
+        sku=sku,
+        kind=ConverterKind.INVERTER,
+        input_min_v=window[0],
+        input_max_v=window[1],
+        output_v=output_v,
+        output_hz=output_hz,
+        output_max_w=output_max_w,
+        surge_w=surge_w,
+        efficiency=efficiency,
+        own_draw_w=own_w,
+        isolated=isolated,
+        **COMMON,
+    )
+
+
+def adapter(
+    sku: str,
+    poe_class: int,
+    output_v: float,
+    output_max_w: float,
+    *,
+    efficiency: float = 0.85,
+    own_w: float = 0.5,
+) -> ConverterRow:
+    return ConverterRow(
+        sku=sku,
+        kind=ConverterKind.POE_ADAPTER,
+        input_min_v=37,
+        input_max_v=57,
+        poe_class=poe_class,
+        output_v=output_v,
+        output_max_w=output_max_w,
+        efficiency=efficiency,
+        own_draw_w=own_w,
+        **COMMON,
+    )
+
+
+def sfp_module(sku: str = "OPT", own_w: float = 0.7) -> ConverterRow:
+    return ConverterRow(
+        sku=sku,
+        kind=ConverterKind.SFP_MODULE,
+        input_min_v=3.1,
+        input_max_v=3.5,
+        own_draw_w=own_w,
+        **COMMON,
+    )
+
+
 def battery(sku: str = "AGM", nominal_v: float = 12.0, disconnect_v: float = 11.6) -> BatteryRow:
     per_12 = nominal_v / 12
     return BatteryRow(
@@ -217,6 +290,33 @@ def direct(
     )
 
 
+def ac(
+    device: str = "modem",
+    *,
+    average_w: float = 10.0,
+    max_w: float | None = None,
+    surge_w: float | None = None,
+    window: tuple[float, float] = (207, 253),
+    hz: float | None = None,
+    ports: int = 0,
+    schedule: str = "always",
+    alternative_to: str | None = None,
+) -> DeviceRow:
+    return DeviceRow(
+        device=device,
+        supply=Supply.AC,
+        input_min_v=window[0],
+        input_max_v=window[1],
+        input_hz=hz,
+        average_w=average_w,
+        max_w=average_w if max_w is None else max_w,
+        surge_w=surge_w,
+        data_ports=ports,
+        schedule=schedule,
+        alternative_to=alternative_to,
+    )
+
+
 def tables(
     loads: Sequence[tuple[DeviceRow, int, float]],
     *,
@@ -224,11 +324,21 @@ def tables(
     ports: Sequence[SwitchPortRow] = (),
     converters: Sequence[ConverterRow] = (),
     batteries: Sequence[BatteryRow] | None = None,
+    alternatives: Sequence[DeviceRow] = (),
+    groundings: Sequence[BusGrounding] = (),
 ) -> Tables:
-    """Tables of one profile, `p`, from (device, quantity, cable in m); 12 V blocks unless told."""
-    devices = {row.device: row for row, _, _ in loads}
+    """Tables of one profile, `p`, from (device, quantity, cable in m); 12 V blocks unless told.
+
+    `alternatives` are devices that no load names; there is a site for each of `groundings`.
+    """
+    devices = {row.device: row for row in (*(row for row, _, _ in loads), *alternatives)}
     return Tables(
-        sites=(),
+        sites=[
+            SiteRow(
+                site_id=f"s-{g.value}", latitude_deg=46, longitude_deg=8, load_profile="p", bus_grounding=g
+            )
+            for g in groundings
+        ],
         site_months=(),
         horizon=(),
         loads=[

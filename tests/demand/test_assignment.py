@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from planner.demand.channel import CLASSES
 from planner.demand.devices import expand_devices
-from planner.demand.plans import PortPlan, make_profile, plan_ports
+from planner.demand.plans import PortPlan, plan_ports
 from planner.demand.ports import make_switches
+from planner.demand.profile import Way, make_profile
 from planner.errors import Refusal
 from tests.demand import build
 
@@ -74,7 +75,7 @@ def test_against_every_plugging(
     asked = build.settings(uplink_ports=uplinks)
     switches = make_switches(tables, None)
     profile = make_profile(expand_devices(tables, "p"), switches, asked)
-    plan = plan_ports(profile, tuple(switches), (), [])
+    plan = plan_ports(Way(profile=profile), tuple(switches), [])
     assert isinstance(plan, PortPlan) == brute_force(classes, plain, shapes, uplinks)
     if isinstance(plan, PortPlan):
         check_wiring(plan, len(classes), uplinks)
@@ -141,11 +142,20 @@ def test_several_of_a_switch_for_more_ports() -> None:
 
 
 def test_sfp_serves_the_uplink_alone() -> None:
-    """An SFP port carries the uplink, so one data port is free for a DC device; without it there is none."""
+    """An SFP port with its module carries the uplink, so one data port is free for a DC device.
+
+    Without the port, or without a module on sale for it, there is none.
+    """
     device = build.direct("plc", ports=1)
-    for fibre, served in ((1, True), (0, False)):
+    for fibre, modules, served in (
+        (1, [build.sfp_module()], True),
+        (0, [build.sfp_module()], False),
+        (1, [], False),
+    ):
         ports = [build.data_ports("SW", 1)] + ([build.sfp_ports("SW", 1)] if fibre else [])
-        tables = build.tables([(device, 1, 5.0)], switches=[build.switch(budget_w=0)], ports=ports)
+        tables = build.tables(
+            [(device, 1, 5.0)], switches=[build.switch(budget_w=0)], ports=ports, converters=modules
+        )
         result = build.kits(tables, asked=build.settings(uplink_ports=1, switches_max=1))
         assert bool(result.kits) == served
         if not served:

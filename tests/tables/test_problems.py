@@ -95,6 +95,82 @@ CONTRADICTIONS = [
     ("devices", 2, {"input_max_v": ""}, "missing-value", "input_max_v", ERROR),
     ("devices", 2, {"input_min_v": "31"}, "contradiction", "input_min_v", ERROR),
     ("devices", 2, {"supply": "ac"}, "supply-not-served", "supply", WARNING),
+    ("devices", 0, {"poe_class": "8"}, "supply-not-served", "supply", WARNING),
+    ("devices", 1, {"passive_v": "48"}, "supply-not-served", "supply", WARNING),
+    (
+        "devices",
+        2,
+        {"supply": "ac", "input_min_v": "", "input_max_v": ""},
+        "missing-value",
+        "input_min_v",
+        ERROR,
+    ),
+    ("devices", 2, {"surge_w": "90"}, "not-used", "surge_w", WARNING),
+    ("devices", 2, {"supply": "ac", "surge_w": "0.5"}, "contradiction", "max_w", ERROR),
+    ("devices", 2, {"input_hz": "50"}, "not-used", "input_hz", WARNING),
+    ("devices", 2, {"input_hz": "30"}, "out-of-range", "input_hz", ERROR),
+    ("devices", 2, {"case_ground": "minus"}, "not-a-choice", "case_ground", ERROR),
+    ("sites", 0, {"bus_grounding": "plus"}, "not-a-choice", "bus_grounding", ERROR),
+    ("catalogue/switches", 0, {"poe_budget_low_w": "10"}, "missing-value", "poe_budget_low_below_v", ERROR),
+    (
+        "catalogue/switches",
+        0,
+        {"poe_budget_low_w": "5000", "poe_budget_low_below_v": "20"},
+        "out-of-range",
+        "poe_budget_low_w",
+        ERROR,
+    ),
+    (
+        "catalogue/switches",
+        0,
+        {"poe_budget_low_w": "2999", "poe_budget_low_below_v": "20"},
+        "contradiction",
+        "poe_budget_low_w",
+        ERROR,
+    ),
+    (
+        "catalogue/switches",
+        0,
+        {"poe_budget_low_w": "10", "poe_budget_low_below_v": "5"},
+        "contradiction",
+        "input_min_v",
+        ERROR,
+    ),
+    ("catalogue/switches", 0, {"poe_derate_above_c": "50"}, "missing-value", "poe_derate_w_per_k", ERROR),
+    (
+        "catalogue/switches",
+        0,
+        {"poe_derate_above_c": "110", "poe_derate_w_per_k": "2"},
+        "not-used",
+        "poe_derate_above_c",
+        WARNING,
+    ),
+    ("catalogue/converters", 0, {"kind": "inverter", "output_v": "230"}, "missing-value", "output_hz", ERROR),
+    (
+        "catalogue/converters",
+        0,
+        {"kind": "inverter", "output_v": "230", "output_hz": "50", "output_max_w": "90", "surge_w": "80"},
+        "contradiction",
+        "output_max_w",
+        ERROR,
+    ),
+    (
+        "catalogue/converters",
+        0,
+        {"kind": "poe_adapter", "output_v": "24"},
+        "missing-value",
+        "poe_class",
+        ERROR,
+    ),
+    # IEEE 802.3-2022: class 3 gives a device 12.95 W.
+    (
+        "catalogue/converters",
+        0,
+        {"kind": "poe_adapter", "output_v": "24", "poe_class": "3", "output_max_w": "13"},
+        "class-exceeded",
+        "output_max_w",
+        WARNING,
+    ),
     ("devices", 0, {"average_w": "21"}, "contradiction", "average_w", ERROR),
     ("devices", 0, {"average_w": "0.008"}, "implausible", "average_w", WARNING),
     ("devices", 2, {"average_w": "600", "max_w": "700"}, "implausible", "average_w", WARNING),
@@ -180,6 +256,67 @@ def test_a_contradiction_is_named(
     assert problem is not None, "\n".join(map(str, found))
     assert (problem.file, problem.line, problem.severity) == (f"{name}.csv", row + 2, severity)
     assert problem.remedy
+
+
+def test_a_switch_of_passive_ports_without_a_budget_warns(tmp_path: Path) -> None:
+    ports = [row for row in table("catalogue/switch_ports") if row["port_kind"] != "poe"]
+    rows = with_cell("catalogue/switches", 0, poe_budget_w="") | {"catalogue/switch_ports": ports}
+    found = [p for p in problems_of(tmp_path, tables=rows) if p.code == "no-budget"]
+    assert [(p.file, p.line, p.column, p.severity) for p in found] == [
+        ("catalogue/switches.csv", 2, "poe_budget_w", WARNING)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("cells", "words"),
+    [
+        ({"output_v": "115"}, "gives 200 to 250 V"),
+        ({"output_hz": "60"}, "gives 50 Hz"),
+        ({"output_max_w": "4"}, "largest inverter for sale of its voltage gives 4 W"),
+        ({"surge_w": "35"}, "strongest inverter for sale of its voltage gives 35 W"),
+        ({}, ""),
+    ],
+)
+def test_what_the_inverters_for_sale_lack(tmp_path: Path, cells: dict[str, str], words: str) -> None:
+    device = {
+        "supply": "ac",
+        "input_min_v": "200",
+        "input_max_v": "250",
+        "input_hz": "50",
+        "average_w": "5",
+        "max_w": "5",
+        "surge_w": "40",
+    }
+    inverter = {"output_v": "230", "output_hz": "50", "output_max_w": "30", "surge_w": "60"} | cells
+    tables = with_cell("devices", 2, **device) | with_cell(
+        "catalogue/converters", 0, kind="inverter", **inverter
+    )
+    found = [p.message for p in problems_of(tmp_path, tables=tables) if p.code == "supply-not-served"]
+    assert len(found) == bool(words)
+    assert all(words in message for message in found)
+
+
+def test_alternatives_are_one_step(tmp_path: Path) -> None:
+    """An alternative names a device of the table that is no alternative itself."""
+    first = table("devices")[0]
+    for other, third, code in (
+        (first["device"], first["device"], None),
+        (first["device"], "b", "contradiction"),
+        (first["device"], "c", "contradiction"),
+        (first["device"], "nobody", "unknown-reference"),
+    ):
+        rows = more(
+            "devices",
+            first | {"device": "b", "alternative_to": other},
+            first | {"device": "c", "alternative_to": third},
+        )
+        found = {(p.code, p.column) for p in problems_of(tmp_path, tables=rows)}
+        assert found == ({(code, "alternative_to")} if code else set())
+
+
+def test_a_positive_earth_asks_for_the_case_of_its_devices(tmp_path: Path) -> None:
+    found = problems_of(tmp_path, tables=with_cell("sites", 0, bus_grounding="positive"))
+    assert {(p.code, p.column, p.severity) for p in found} == {("not-stated", "case_ground", WARNING)}
 
 
 def test_a_reference_names_the_nearest(tmp_path: Path) -> None:
