@@ -80,7 +80,8 @@ def test_cases_of_both_poles_short_a_floating_bus() -> None:
         assert bool(result.kits) == served
     assert [(r.rule, r.subject) for r in result.refusals] == [("bus-grounding", "a with b")]
     apart = build.kits(build.tables(devices, converters=[ISOLATED], groundings=[FLOATING])).kits
-    assert {frozenset(dict(kit.feeds)) for kit in apart} >= {frozenset({"a"}), frozenset({"b"})}
+    assert apart  # of kits that feed either alike, one is kept
+    assert all({"a", "b"} & set(dict(kit.feeds)) for kit in apart)
 
 
 def test_a_passive_device_brings_its_pole_through_the_port() -> None:
