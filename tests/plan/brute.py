@@ -116,13 +116,17 @@ class Bounded(Brute):
             free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
             self._each[of_one] = [self.energy(month, module, free, 1, 1, volts) for month in self.dark]
         pairs = zip(self._needs[of_load], self._each[of_one], strict=True)
-        return max((need - 1e-6) / each if each > 0 else (inf if need > 1e-6 else 0.0) for need, each in pairs)
+        return max(
+            (need - 1e-6) / each if each > 0 else (inf if need > 1e-6 else 0.0) for need, each in pairs
+        )
 
     def least(self, design, volts, most, heated):
         """Least strings, as there, but tried from the bound on."""
-        controller, number, series = design[3:]
+        controller, _number, series = design[3:]
         asked = self.strings_asked(*design[:5], volts) / (series if controller.kind == "mppt" else 1)
-        return super().least(design, volts, most, heated, max(1, ceil(asked - 1e-9))) if asked <= most else None
+        return (
+            super().least(design, volts, most, heated, max(1, ceil(asked - 1e-9))) if asked <= most else None
+        )
 
 
 class Site:
@@ -145,7 +149,9 @@ class Site:
         kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.boxes)
         self.spare = sum(min((self.landed(row.sku) for row in rows), default=inf) for rows in kinds)
         made = {
-            volts: [one for one in kits(scenario, site.load_profile, volts) if {*dict(one[0].units)} <= {*sold}]
+            volts: [
+                one for one in kits(scenario, site.load_profile, volts) if {*dict(one[0].units)} <= {*sold}
+            ]
             for volts in {volts for known in inputs.values() for volts in known}
         }
         self.planes = {
@@ -193,9 +199,7 @@ class Site:
                     found[tuple(sorted(merged.items()))] = base + cost
         return sorted(((cost, dict(units)) for units, cost in found.items()), key=lambda one: one[0])
 
-    def _of_kit(
-        self, planes: list[Bounded], k: int, kit, room: float
-    ) -> Iterator[tuple[Counter, float]]:
+    def _of_kit(self, planes: list[Bounded], k: int, kit, room: float) -> Iterator[tuple[Counter, float]]:
         """Everything but the kit, for one kit; parts are skipped by the least that they can cost together.
 
         Only the array's energy and the mounts depend on the tilt.

@@ -56,7 +56,8 @@ def always(cut: Cut) -> Cut:
     """Devices that never rest, and only kinds of converters that the brute force knows."""
     cut.each("devices", schedule=lambda _: "always")
     kinds = ("dc_dc", "poe_injector", "load_disconnect")
-    return cut.change("catalogue/converters", lambda rows: [row for row in rows if row["kind"] in kinds])
+    others = {row["sku"] for row in cut.rows("catalogue/converters") if row["kind"] not in kinds}
+    return cut.change("catalogue/prices", lambda rows: [row for row in rows if row["sku"] not in others])
 
 
 def every_second(cut: Cut, first: int) -> Cut:
