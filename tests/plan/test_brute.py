@@ -50,7 +50,10 @@ def always(cut: Cut) -> Cut:
     """Devices that never rest, and only kinds of converters that the brute force knows."""
     cut.each("devices", schedule=lambda _: "always")
     kinds = ("dc_dc", "poe_injector", "load_disconnect")
-    return cut.change("catalogue/converters", lambda rows: [row for row in rows if row["kind"] in kinds])
+    other = {row["sku"] for row in cut.rows("catalogue/converters") if row["kind"] not in kinds}
+    for name in ("converters", "prices", "stock"):
+        cut.change(f"catalogue/{name}", lambda rows: [row for row in rows if row["sku"] not in other])
+    return cut
 
 
 def every_second(cut: Cut, first: int) -> Cut:
