@@ -97,36 +97,53 @@ class Bounded(Brute):
         super().__init__(*known)
         self.tilt_deg, self.mounts = tilt_deg, mounts
         self.dark = sorted(range(12), key=lambda month: self.x.poa_wh_m2_day[month])[:2]
-        self._needs: dict[tuple[int, float, float], list[float]] = {}
+        self._needs: dict[tuple, list[float]] = {}
+        self._heat: dict[tuple[str, int], float] = {}
         self._each: dict[tuple[str, str, float], list[float]] = {}
 
     def volts_of(self, battery, setpoint: float) -> float:
         """Mean charging voltage."""
         return (battery.nominal_v + setpoint) / 2 * self.blocks_in_series(battery)
 
-    def strings_asked(self, k: int, battery, module, controller, number: int, volts: float) -> float:
-        """What the darkest months ask at least in strings of one module: unclipped, without heaters."""
-        of_load = (k, battery.round_trip_efficiency, number * controller.own_draw_w)
+    def heat(self, battery, month):
+        """As there, computed once."""
+        if (battery.sku, month) not in self._heat:
+            self._heat[battery.sku, month] = super().heat(battery, month)
+        return self._heat[battery.sku, month]
+
+    def least_strings(self, k: int, battery, controller, number: int) -> float:
+        """No design has fewer strings of batteries: no array, no heaters."""
+        draw = SimpleNamespace(kind="mppt", output_max_a=inf, own_draw_w=controller.own_draw_w)
+        return self.storage(k, battery, NO_MODULE, draw, number, 0, 0, 1.0, 0)
+
+    def strings_asked(
+        self, k: int, battery, module, controller, number: int, volts: float, heated: int
+    ) -> float:
+        """What the darkest months ask at least in strings of one module: unclipped."""
+        own_w = number * controller.own_draw_w
+        of_load = (k, battery.round_trip_efficiency, own_w, *((battery.sku, heated) if heated else ()))
         if of_load not in self._needs:
-            loads = [self.loads(k, of_load[2], month) for month in self.dark]
+            loads = [self.loads(k, own_w, month, heated * self.heat(battery, month)) for month in self.dark]
             ratio, share = self.x.array_to_load_ratio, battery.round_trip_efficiency
             self._needs[of_load] = [ratio * (day + night / share) for day, night in loads]
         of_one = (module.sku, controller.sku, volts if controller.kind == "pwm" else 0.0)
         if of_one not in self._each:
             free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
             self._each[of_one] = [self.energy(month, module, free, 1, 1, volts) for month in self.dark]
-        pairs = zip(self._needs[of_load], self._each[of_one], strict=True)
-        return max(
-            (need - 1e-6) / each if each > 0 else (inf if need > 1e-6 else 0.0) for need, each in pairs
-        )
+        asked = 0.0
+        for need, each in zip(self._needs[of_load], self._each[of_one], strict=True):
+            if need > 1e-6:
+                asked = max(asked, (need - 1e-6) / each if each > 0 else inf)
+        return asked
 
     def least(self, design, volts, most, heated):
         """Least strings, as there, but tried from the bound on."""
-        controller, _number, series = design[3:]
-        asked = self.strings_asked(*design[:5], volts) / (series if controller.kind == "mppt" else 1)
-        return (
-            super().least(design, volts, most, heated, max(1, ceil(asked - 1e-9))) if asked <= most else None
-        )
+        k, battery, module, controller, number, series = design
+        asked = self.strings_asked(k, battery, module, controller, number, volts, heated)
+        asked /= series if controller.kind == "mppt" else 1  # PWM: a string's current is one module's
+        if asked > most:
+            return None
+        return super().least(design, volts, most, heated, max(1, ceil(asked - 1e-9)))
 
 
 class Site:
@@ -146,11 +163,15 @@ class Site:
         )
         self.boxes = [row for row in tables.balance if row.kind == "enclosure" and row.sku in sold]
         self._landed: dict[str, float] = {}
+        self._mounts: dict[tuple[float, int, str], float] = {}
+        self._asked: dict[tuple, list[tuple[float, Bounded, object]]] = {}
         kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.boxes)
         self.spare = sum(min((self.landed(row.sku) for row in rows), default=inf) for rows in kinds)
         made = {
             volts: [
-                one for one in kits(scenario, site.load_profile, volts) if {*dict(one[0].units)} <= {*sold}
+                (kit, mean)
+                for kit, mean in kits(scenario, site.load_profile, volts)
+                if all(sku in sold for sku, _ in kit.units)
             ]
             for volts in {volts for known in inputs.values() for volts in known}
         }
@@ -209,25 +230,39 @@ class Site:
         for battery, controller in product(self.parts.batteries, self.parts.controllers):
             setpoint = planes[0].setpoint(kit, battery, controller)
             for number in numbers if setpoint is not None else ():
-                left = room - self._stored(planes[0], k, battery, controller, number)
+                strings = planes[0].least_strings(k, battery, controller, number)
+                left = room - self._stored(planes[0], k, battery, controller, number, strings)
                 if left < 0:
                     break
-                for plane, module in product(planes, self.parts.modules):
-                    volts = plane.volts_of(battery, setpoint)
-                    asked = plane.strings_asked(k, battery, module, controller, number, volts)
-                    if asked * self.landed(module.sku) > left:
-                        continue
-                    modules = max(1, ceil(asked - 1e-9))
-                    if modules * self.landed(module.sku) + self._mounted(plane, modules, module) <= left:
-                        chosen = (k, battery, module, controller, number, setpoint)
-                        yield from self._built(plane, chosen, room)
+                heated = int(strings) if battery.heater_w else 0
+                parts = (k, battery, controller, number, setpoint, heated)
+                for least, plane, module in self._arrays(planes, *parts):
+                    if least > left:
+                        break
+                    chosen = (k, battery, module, controller, number, setpoint)
+                    yield from self._built(plane, chosen, room)
 
-    def _stored(self, plane: Bounded, k: int, battery, controller, number: int) -> float:
-        """Least cost of a number of controllers and a battery in their enclosure, at the least load."""
-        kit, draw = plane.x.kits[k], SimpleNamespace(kind="mppt", output_max_a=inf)
-        draw.own_draw_w = controller.own_draw_w
-        blocks = plane.storage(k, battery, NO_MODULE, draw, number, 0, 0, 1.0, 0)
-        blocks *= plane.blocks_in_series(battery)
+    def _arrays(
+        self, planes: list[Bounded], k: int, battery, controller, number: int, setpoint: float, heated: int
+    ) -> list[tuple[float, Bounded, object]]:
+        """Least cost of modules and mounts of every tilt and module, the cheapest first."""
+        volts = planes[0].volts_of(battery, setpoint) if controller.kind == "pwm" else 1.0
+        of_one = (planes[0].volts, k, battery.round_trip_efficiency, controller.sku, number, volts)
+        of_one += (battery.sku, heated) if heated else ()
+        if of_one not in self._asked:
+            found = []
+            for plane, module in product(planes, self.parts.modules):
+                asked = plane.strings_asked(k, battery, module, controller, number, volts, heated)
+                if asked < inf:
+                    modules = max(1, ceil(asked - 1e-9))
+                    cost = modules * self.landed(module.sku) + self._mounted(plane, modules, module)
+                    found.append((cost, plane, module))
+            self._asked[of_one] = sorted(found, key=lambda one: one[0])
+        return self._asked[of_one]
+
+    def _stored(self, plane: Bounded, k: int, battery, controller, number: int, strings: float) -> float:
+        """Cost of a number of controllers and of battery strings in their enclosure."""
+        kit, blocks = plane.x.kits[k], strings * plane.blocks_in_series(battery)
         if blocks == inf:
             return inf
         litres = kit.volume_l + number * controller.volume_l + blocks * battery.volume_l
@@ -249,14 +284,12 @@ class Site:
 
     def _mounted(self, plane: Bounded, modules: int, module) -> float:
         """Least cost of mounts."""
-        return min(
-            (
-                self.landed(row.sku) * ceil(modules / carries(row, module))
-                for row in plane.mounts
-                if carries(row, module)
-            ),
-            default=inf,
-        )
+        asked = (plane.tilt_deg, modules, module.sku)
+        if asked not in self._mounts:
+            held = [(row, carries(row, module)) for row in plane.mounts]
+            costs = (self.landed(row.sku) * ceil(modules / each) for row, each in held if each)
+            self._mounts[asked] = min(costs, default=inf)
+        return self._mounts[asked]
 
     def _housed(
         self, plane: Bounded, core: dict[str, int], module, modules: int, block_l: float, litres: float,

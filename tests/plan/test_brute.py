@@ -34,9 +34,9 @@ def sites_of(scenario: Scenario, shop: Shop) -> list[Site]:
     return sites
 
 
-def check(cut: Cut, *, unserved: int = 0) -> None:
+def check(cut: Cut, *, unserved: int = 0, overrides: dict[str, str] | None = None) -> None:
     """The plan is proven and as cheap as the brute force finds it, which serves no other site either."""
-    scenario = read_scenario(cut.folder)
+    scenario = read_scenario(cut.folder, overrides=overrides or {})
     plan = plan_fleet(scenario)
     shop = Shop(scenario)
     sites = {one.site.site_id: one for one in sites_of(scenario, shop)}
@@ -108,3 +108,51 @@ def test_sites_that_half_the_catalogue_cannot_serve(tmp_path: Path, first: int, 
     """A logger takes 10 to 16 V, and one site's bus is 24 V."""
     cut = profile(always(Cut(tmp_path / "fleet", ["kuhmo", "kuusamo"])), ("logger", 3))
     check(every_second(cut, first), unserved=unserved)
+
+
+def state(cut: Cut, name: str, *cells: dict[str, str]) -> Cut:
+    """Set cells of a table's rows, each set for the next row, and again from the first."""
+    return cut.change(name, lambda rows: [row | cells[i % len(cells)] for i, row in enumerate(rows)])
+
+
+@pytest.mark.parametrize(
+    ("table", "cells"),
+    [
+        ("sites", [{"wind_design_m_s": "52"}]),
+        ("sites", [{"recovery_days_max": "25"}]),
+        ("sites", [{"module_area_max_m2": "4"}]),
+        ("sites", [{"surface_tilt_deg": "35"}]),
+        ("catalogue/balance", [{"tilt_min_deg": "0", "tilt_max_deg": "30"}, {"tilt_max_deg": "50"}]),
+        ("catalogue/balance", [{"weight_max_kg": "14"}]),
+    ],
+)
+@pytest.mark.parametrize("first", [0, 1])
+def test_what_sites_and_mounts_limit(
+    tmp_path: Path, first: int, table: str, cells: list[dict[str, str]]
+) -> None:
+    cut = profile(always(Cut(tmp_path / "fleet", ["ustaoset"])), ("radio-24w", 8), ("level-radar", 15))
+    check(every_second(state(cut, table, *cells), first))
+
+
+def test_controllers_that_suit_an_earthed_positive_pole(tmp_path: Path) -> None:
+    cut = profile(always(Cut(tmp_path / "fleet", ["klaustur"])), ("level-radar", 20))
+    state(cut, "sites", {"bus_grounding": "positive"})
+    poles = [{"common_terminal": pole} for pole in ("negative", "positive", "none")]
+    check(every_second(state(cut, "catalogue/controllers", *poles), 0))
+
+
+def test_equalising_that_some_controllers_do_not_reach(tmp_path: Path) -> None:
+    cut = profile(always(Cut(tmp_path / "fleet", ["klaustur"])), ("level-radar", 20))
+    state(cut, "catalogue/batteries", {"equalise_v": "15.6"}, {"equalise_v": "16"})
+    cut.change(
+        "catalogue/batteries", lambda rows: [r | {"equalise_v": ""} if r["cells"] != "6" else r for r in rows]
+    )
+    check(every_second(cut, 1), overrides={"battery.equalise_required": "true"})
+
+
+@pytest.mark.parametrize("heater_w", ["10", "40"])
+def test_heated_batteries(tmp_path: Path, heater_w: str) -> None:
+    cut = profile(always(Cut(tmp_path / "fleet", ["klaustur"])), ("level-radar", 20))
+    state(cut, "catalogue/batteries", {"heater_w": heater_w})
+    lead = {row["sku"] for row in cut.rows("catalogue/batteries") if row["chemistry"] != "lfp"}
+    check(cut.change("catalogue/prices", lambda rows: [row for row in rows if row["sku"] not in lead]))
