@@ -39,7 +39,7 @@ def make_plan(
         "procurement": procurement_rows(orders, currency),
         "energy_balance": energy_rows(fleet, designs, balances),
         "port_assignments": port_rows(fleet, designs),
-        "problems": problem_rows(fleet, orders),
+        "problems": problem_rows(fleet, designs, balances, orders),
     }
     amounts = category_costs(orders, costs)
     total = sum(amounts.values(), Decimal(0))

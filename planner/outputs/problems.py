@@ -5,14 +5,45 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from planner.climate import ELEVATION_DIFFERENCE_MAX_M
-from planner.outputs.records import Fleet
+from planner.designs import Balance
+from planner.outputs.records import Fleet, SiteDesign
 from planner.procurement import OrderLine
+from planner.tables.catalogue import Chemistry
 from planner.tables.plan_rows import ProblemRow
 
+#: Least charge current over rated capacity that stirs a lead-acid battery (common practice, no source).
+CHARGE_RATE_MIN = 1 / 20
 
-def problem_rows(fleet: Fleet, orders: Sequence[OrderLine]) -> list[ProblemRow]:
-    """Unserved sites with the rule that blocks them, then warnings: sites, orders, inputs."""
-    return [*_unserved(fleet), *_elevations(fleet), *_orders(orders), *_inputs(fleet)]
+
+def problem_rows(
+    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance], orders: Sequence[OrderLine]
+) -> list[ProblemRow]:
+    """Unserved sites with the rule that blocks them, then warnings: sites, charging, orders, inputs."""
+    return [
+        *_unserved(fleet),
+        *_elevations(fleet),
+        *_slow_charge(fleet, designs, balances),
+        *_orders(orders),
+        *_inputs(fleet),
+    ]
+
+
+def _slow_charge(
+    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance]
+) -> Iterator[ProblemRow]:
+    """Lead-acid batteries that the array charges at under C/20."""
+    for design, balance in zip(designs, balances, strict=True):
+        battery = fleet.catalogue.batteries[design.choice.battery]
+        if battery.chemistry is not Chemistry.LFP and balance.charge_rate < CHARGE_RATE_MIN:
+            yield _warning(
+                "charge-slow",
+                "the array charges the battery at under C/20, at which lead-acid plates sulphate sooner",
+                site_id=fleet.scenario.tables.sites[design.site].site_id,
+                sku=battery.sku,
+                value=round(balance.charge_rate, 4),
+                limit=CHARGE_RATE_MIN,
+                unit="1/h",
+            )
 
 
 def _unserved(fleet: Fleet) -> Iterator[ProblemRow]:

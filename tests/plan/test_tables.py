@@ -132,3 +132,11 @@ def test_tables_without_rows_keep_columns_and_types(tmp_path: Path) -> None:
     assert designs.schema.field("mounts").type == pa.int64()
     assert pa.types.is_decimal(designs.schema.field("site_cost").type)
     assert designs.schema.field("site_id").type == pa.string()
+
+
+def test_lead_acid_charged_at_under_a_twentieth_is_named(plan: Plan) -> None:
+    """C/20 of 220 Ah are 11 A: an array that gives less is a warning, never of lithium cells."""
+    slow = {row["site_id"]: row for row in rows(plan, "problems") if row["code"] == "charge-slow"}
+    for design in rows(plan, "site_designs"):
+        lead = "AK" in design["battery_sku"]  # the example's maker of lead-acid batteries
+        assert (design["site_id"] in slow) == (lead and design["charge_rate"] < 0.05)
