@@ -23,6 +23,7 @@ from planner.climate.sun import (
 
 FloatArray = NDArray[np.float64]
 
+POLE_DEG = 89.99  # latitude at which a pole is taken
 STEPS = 8  # points between noon and sunset
 SITES_AT_A_TIME = 64  # bounds memory
 NOCT_C = 45.0  # nominal operating cell temperature of common modules (IEC 61215 data sheets: 43 to 47)
@@ -209,7 +210,8 @@ def _sun(
     latitude_deg: FloatArray, declination: FloatArray, hour: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Zenith (rad) and azimuth (degrees clockwise from north) of the sun (B, 12, H), by pvlib."""
-    phi = np.broadcast_to(np.radians(latitude_deg)[:, None, None], hour.shape)
+    latitude = np.clip(latitude_deg, -POLE_DEG, POLE_DEG)  # at a pole itself every direction is the equator's
+    phi = np.broadcast_to(np.radians(latitude)[:, None, None], hour.shape)
     delta = np.broadcast_to(declination[:, :, None], hour.shape)
     zenith = solarposition.solar_zenith_analytical(phi, hour, delta)
     azimuth = solarposition.solar_azimuth_analytical(phi, hour, delta, zenith)

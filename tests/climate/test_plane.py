@@ -328,3 +328,14 @@ def test_winter_load_wants_a_steep_plane_and_summer_load_a_flat_one(make_climate
     steep, flat = TILTS[best_tilt(poa, load)]
     assert steep >= 45
     assert flat <= 30
+
+
+@pytest.mark.parametrize("pole", [-90.0, 90.0])
+def test_a_pole_is_like_its_neighbourhood(pole):
+    """The sun's azimuth has no meaning at a pole; a step away, one hundredth of a degree, it has."""
+    near = np.array([pole, 0.9999 * pole])
+    declination = np.radians(np.full((2, 12), 20.0 * np.sign(pole)))
+    hour = np.broadcast_to(np.linspace(-2.5, 2.5, 6), (2, 12, 6))
+    zenith, azimuth = _sun(near, declination, hour)
+    assert zenith[0] == pytest.approx(zenith[1], abs=1e-3)
+    assert azimuth[0] == pytest.approx(azimuth[1], abs=0.1)
