@@ -23,7 +23,7 @@ from planner.units import MONTHS
 SOLAR_CONSTANT_W_M2 = 1361.0  # total solar irradiance (Kopp and Lean 2011, doi 10.1029/2010GL045777)
 CLEARNESS_MAX = 0.85  # no place's monthly mean reaches it (common practice, no source)
 IRRADIATION_SLACK_WH = 150.0  # for polar months whose mean day is dark while some of its days are not
-IRRADIATION_KWH_MAX = 15.0  # a year without a month above it was typed in kWh
+CLEARNESS_YEAR_MIN = 0.15  # no place's yearly mean is as dull; kWh, MJ and monthly sums are (common practice)
 SAME = 1e-3  # two statements of one value that differ by less, relatively, are one value rounded twice
 MEAN_DAY = np.array([17, 47, 75, 105, 135, 162, 198, 228, 258, 288, 318, 344])  # Klein 1977
 GHI_REMEDY = "write Wh per m2 and mean day, not a monthly sum; north and south may be swapped"
@@ -203,20 +203,23 @@ def irradiation(context: Context) -> Iterator[Problem]:
             message=f"is more than a clear sky gives at this latitude in month {chosen[i].month}",
             remedy="the unit, or north and south, may be mistaken" if chosen[i].unit else GHI_REMEDY,
         )
-    best: dict[str, StatedMonth] = {}
-    for one in chosen:
-        if one.site_id not in best or one.value > best[one.site_id].value:
-            best[one.site_id] = one
-    for one in best.values():
-        if 0 < one.value < IRRADIATION_KWH_MAX:
+    by_site: dict[str, list[int]] = {}
+    for i, one in enumerate(chosen):
+        by_site.setdefault(one.site_id, []).append(i)
+    for months_of in by_site.values():
+        share = float(ghi[months_of].sum() / max(sky[months_of].sum(), 1e-9))
+        if 0 < share < CLEARNESS_YEAR_MIN:
+            best = chosen[max(months_of, key=lambda i: ghi[i])]
             yield _problem(
                 context,
-                one,
+                best,
                 Severity.WARNING,
                 code="implausible",
-                rule=f"over {IRRADIATION_KWH_MAX:g} Wh/m2/day in some month",
-                message="is the site's best month",
-                remedy="check the unit" if one.unit else "write Wh per m2 and day, not kWh",
+                rule=f"over {CLEARNESS_YEAR_MIN:.0%} of the sky's over the year",
+                message=f"is the best month of a year with {share:.1%} of what the sky above the air gives",
+                remedy="check the unit"
+                if best.unit
+                else "write Wh per m2 and day, not kWh, MJ or the sum of a month",
             )
 
 

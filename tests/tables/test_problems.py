@@ -399,9 +399,12 @@ def test_a_year_with_a_gap_is_an_error(tmp_path: Path) -> None:
     assert problem.message.endswith(": 7")
 
 
-def test_irradiation_in_kwh_warns(tmp_path: Path) -> None:
-    problem = only(problems_of(tmp_path, tables=months([str(float(value) / 1000) for value in YEAR])))
-    assert (problem.code, problem.severity, problem.line, problem.value) == ("implausible", WARNING, 8, "6.1")
+@pytest.mark.parametrize("factor", [1 / 1000, 30.4 / 1000, 3.6 / 1000])
+def test_irradiation_in_kwh_a_monthly_sum_or_mj_warns(tmp_path: Path, factor: float) -> None:
+    year = [f"{float(value) * factor:.1f}" for value in YEAR]
+    problem = only(problems_of(tmp_path, tables=months(year)))
+    assert (problem.code, problem.severity, problem.line) == ("implausible", WARNING, 8)
+    assert problem.value == year[6]
 
 
 def test_irradiation_beyond_the_sky_warns(tmp_path: Path) -> None:
