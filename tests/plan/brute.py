@@ -98,6 +98,7 @@ class Bounded(Brute):
         self.tilt_deg, self.mounts = tilt_deg, mounts
         self.dark = sorted(range(12), key=lambda month: self.x.poa_wh_m2_day[month])[:2]
         self._needs: dict[tuple, list[float]] = {}
+        self._strings: dict[tuple[int, str, float], float] = {}
         self._heat: dict[tuple[str, int], float] = {}
         self._each: dict[tuple[str, str, float], list[float]] = {}
 
@@ -113,8 +114,11 @@ class Bounded(Brute):
 
     def least_strings(self, k: int, battery, controller, number: int) -> float:
         """No design has fewer strings of batteries: no array, no heaters."""
-        draw = SimpleNamespace(kind="mppt", output_max_a=inf, own_draw_w=controller.own_draw_w)
-        return self.storage(k, battery, NO_MODULE, draw, number, 0, 0, 1.0, 0)
+        asked = (k, battery.sku, number * controller.own_draw_w)
+        if asked not in self._strings:
+            draw = SimpleNamespace(kind="mppt", output_max_a=inf, own_draw_w=asked[2])
+            self._strings[asked] = self.storage(k, battery, NO_MODULE, draw, 1, 0, 0, 1.0, 0)
+        return self._strings[asked]
 
     def strings_asked(
         self, k: int, battery, module, controller, number: int, volts: float, heated: int

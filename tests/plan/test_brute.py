@@ -116,17 +116,17 @@ def state(cut: Cut, name: str, *cells: dict[str, str]) -> Cut:
 
 
 @pytest.mark.parametrize(
-    ("table", "cells"),
+    ("first", "table", "cells"),
     [
-        ("sites", [{"wind_design_m_s": "52"}]),
-        ("sites", [{"recovery_days_max": "25"}]),
-        ("sites", [{"module_area_max_m2": "4"}]),
-        ("sites", [{"surface_tilt_deg": "35"}]),
-        ("catalogue/balance", [{"tilt_min_deg": "0", "tilt_max_deg": "30"}, {"tilt_max_deg": "50"}]),
-        ("catalogue/balance", [{"weight_max_kg": "14"}]),
+        (1, "sites", [{"wind_design_m_s": "52"}]),
+        (1, "sites", [{"recovery_days_max": "25"}]),
+        (0, "sites", [{"module_area_max_m2": "3.8"}]),
+        (1, "sites", [{"surface_tilt_deg": "35"}]),
+        (0, "catalogue/balance", [{"weight_max_kg": "14"}]),
+        (0, "catalogue/balance", [{"tilt_min_deg": "0", "tilt_max_deg": "30"}, {"tilt_max_deg": "50"}]),
+        (1, "catalogue/balance", [{"tilt_min_deg": "0", "tilt_max_deg": "30"}, {"tilt_max_deg": "50"}]),
     ],
 )
-@pytest.mark.parametrize("first", [0, 1])
 def test_what_sites_and_mounts_limit(
     tmp_path: Path, first: int, table: str, cells: list[dict[str, str]]
 ) -> None:
@@ -137,17 +137,19 @@ def test_what_sites_and_mounts_limit(
 def test_controllers_that_suit_an_earthed_positive_pole(tmp_path: Path) -> None:
     cut = profile(always(Cut(tmp_path / "fleet", ["klaustur"])), ("level-radar", 20))
     state(cut, "sites", {"bus_grounding": "positive"})
-    poles = [{"common_terminal": pole} for pole in ("negative", "positive", "none")]
+    poles = [{"common_terminal": pole} for pole in ("negative", "positive", "negative")]
     check(every_second(state(cut, "catalogue/controllers", *poles), 0))
 
 
-def test_equalising_that_some_controllers_do_not_reach(tmp_path: Path) -> None:
+@pytest.mark.parametrize("required", ["false", "true"])
+def test_equalising_that_some_parts_do_not_bear(tmp_path: Path, required: str) -> None:
     cut = profile(always(Cut(tmp_path / "fleet", ["klaustur"])), ("level-radar", 20))
-    state(cut, "catalogue/batteries", {"equalise_v": "15.6"}, {"equalise_v": "16"})
+    state(cut, "sites", {"system_voltage_v": "24"})
+    lead = {"agm": "15.6", "gel": "16", "lfp": ""}
     cut.change(
-        "catalogue/batteries", lambda rows: [r | {"equalise_v": ""} if r["cells"] != "6" else r for r in rows]
+        "catalogue/batteries", lambda rows: [row | {"equalise_v": lead[row["chemistry"]]} for row in rows]
     )
-    check(every_second(cut, 1), overrides={"battery.equalise_required": "true"})
+    check(every_second(cut, 0), overrides={"battery.equalise_required": required})
 
 
 @pytest.mark.parametrize("heater_w", ["10", "40"])
