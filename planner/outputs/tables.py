@@ -128,4 +128,5 @@ def _link_row(site_id: str, end: LinkEnd) -> PortRow:
         switch_sku=end.host_sku,
         switch_unit=end.host_unit,
         port=end.port,
+        via_sku=end.module_sku,
     )

@@ -50,8 +50,7 @@ def switch_boxes(
     for switch in tables.switches:
         ports = [p for p in tables.switch_ports for _ in range(p.quantity) if p.sku == switch.sku]
         copper = sum(p.port_kind in ("data", "poe") for p in ports)
-        fibre = sum(p.port_kind == "sfp" for p in ports)
-        asked = max(0, uplinks - fibre) + (device.supply == "poe")
+        asked = uplinks + (device.supply == "poe")  # no SFP modules here, so SFP ports carry nothing
         if copper < asked:
             continue
         box = box_of(switch, switch.sku)
@@ -61,7 +60,7 @@ def switch_boxes(
         for row in tables.converters if device.supply == "poe" else ():
             if row.kind == "poe_injector" and row.poe_class >= device.poe_class:
                 mean, most = (poe_w(device, watts, cable_m) for watts in (device.average_w, device.max_w))
-                injector = replace(box_of(row, ""), mean_w=row.own_draw_w + mean / row.efficiency,
+                injector = replace(box_of(row, row.sku), mean_w=row.own_draw_w + mean / row.efficiency,
                                    most_w=row.own_draw_w + most / row.efficiency)  # fmt: skip
                 yield Counter([switch.sku, row.sku]), [box, injector]
 

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from planner.pipeline import plan_folder
-from tests.support import table, write_scenario
+from tests.support import Rows, table, write_scenario
 
 SITES = {
     "plain": {},
@@ -26,6 +26,11 @@ SITES = {
     "stuffy": {"enclosure_rise_k": "40"},
 }
 MONTHS = {"snowed": ("snow_loss", "0.3"), "shaded": ("shading_loss", "0.2"), "bright": ("albedo", "0.7")}
+
+
+def floating(name: str) -> Rows:
+    """Parts of a table whose cases are tied to neither pole, so that kits take a bus of either."""
+    return [row | {"case_ground": "floating"} for row in table(f"catalogue/{name}")]
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +62,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             "site_months": months,
             "horizon": ridge,
             "catalogue/balance": [mount, mount | strong, box],
+            "catalogue/switches": floating("switches"),
+            "catalogue/converters": floating("converters"),
             "catalogue/prices": prices,
         },
     )
