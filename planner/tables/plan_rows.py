@@ -164,7 +164,7 @@ class PortRow(PlanRow):
     port: str = Field(
         description="the port, numbered in the order of switch_ports; or where the power comes from"
     )
-    via_sku: str = Field(default="", description="injector, adapter, converter, inverter or SFP module, or blank")
+    via_sku: str = Field(default="", description="injector, adapter, converter, SFP module, or blank")
     cable_m: float | None = Field(default=None, description="length of the device's cable, m")
     device_w: float | None = Field(default=None, description="mean power at the device while on, W")
     port_w: float | None = Field(default=None, description="mean power leaving the port or injector, W")
