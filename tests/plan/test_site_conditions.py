@@ -119,7 +119,7 @@ def test_sites_without_a_design_name_rule_value_and_limit(folder: Path) -> None:
     code, reached, asked = found.pop("cramped")
     assert code == "array-area"
     assert reached < asked
-    assert found.pop("positive")[0] == "kit-grounding"
+    assert found.pop("positive")[0] == "controller-grounding"
     code, value, limit = found.pop("stuffy")
     assert code.endswith("-hot")
     assert value > limit == 60.0
