@@ -1,5 +1,6 @@
 """Small fleets with invented numbers, straight from the fleet's own inputs."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from types import SimpleNamespace
 from typing import Any
@@ -12,10 +13,28 @@ from planner.fleet.pricing import Fittings, Option, PartIndex, Pricer, SiteOffer
 
 
 @dataclass(frozen=True)
+class Ladder:
+    """One supplier's tiers of a SKU, rising: (least quantity, unit price)."""
+
+    tiers: tuple[tuple[int, float], ...]
+    incremental: bool = False
+
+    def offers(self) -> list[tuple[float, float, int]]:
+        """(unit price, fixed part, least quantity) of each tier."""
+        found, fixed, before = [], 0.0, self.tiers[0][1]
+        for least, price in self.tiers:
+            fixed += (before - price) * (least - 1) if self.incremental else 0.0
+            found.append((price, fixed, least))
+            before = price
+        return found
+
+
+@dataclass(frozen=True)
 class Goods:
-    """SKU indices by category, and what the parts hold."""
+    """SKUs and their suppliers' ladders, and what the parts hold."""
 
     names: tuple[str, ...]
+    ladders: list[list[Ladder]]
     switches: tuple[str, ...]
     pricer: Pricer
     module_w: Any
@@ -23,20 +42,35 @@ class Goods:
     controller_w: Any
 
 
-def market(
-    rng: np.random.Generator, names: list[str], base: list[float], thresholds: tuple[int, ...]
-) -> Market:
-    """Offers with falling tiers for most SKUs, some incremental."""
-    price, fixed, least, sku = [], [], [], []
-    for k, first in enumerate(base):
-        tiers = thresholds[: rng.integers(1, len(thresholds) + 1)]
-        incremental, total, before = rng.random() < 0.4, 0.0, first
-        for i, q in enumerate(tiers):
-            now = round(first * (1 - 0.08 * i), 2)
-            total += (before - now) * (q - 1) if incremental else 0.0
-            price.append(now), fixed.append(total), least.append(q), sku.append(k)
-            before = now
-    p, f, q, s = np.array(price), np.array(fixed), np.array(least, float), np.array(sku)
+def random_ladders(
+    rng: np.random.Generator, base: list[float], thresholds: tuple[int, ...], suppliers: int
+) -> list[list[Ladder]]:
+    """Falling tiers of each SKU at each supplier, some incremental; later suppliers ask other prices."""
+    found = []
+    for first in base:
+        ladders = []
+        for supplier in range(suppliers):
+            start = round(first * rng.uniform(0.85, 1.1), 2) if supplier else first
+            tiers = thresholds[: rng.integers(1, len(thresholds) + 1)]
+            incremental = bool(rng.random() < 0.4)
+            skip = int(rng.integers(0, len(tiers))) if supplier else 0  # asks for several at least
+            prices = ((q, round(start * (1 - 0.08 * i), 2)) for i, q in enumerate(tiers) if i >= skip)
+            ladders.append(Ladder(tuple(prices), incremental))
+        found.append(ladders)
+    return found
+
+
+def market(names: Sequence[str], ladders: list[list[Ladder]]) -> Market:
+    """The market of SKUs with their suppliers' ladders."""
+    rows = [
+        (k, least, price, fixed)
+        for k, some in enumerate(ladders)
+        for least, price, fixed in sorted(
+            (least, price, fixed) for ladder in some for price, fixed, least in ladder.offers()
+        )
+    ]
+    s = np.array([row[0] for row in rows])
+    q, p, f = (np.array([row[i] for row in rows], float) for i in (1, 2, 3))
     low, single = np.full(len(names), np.inf), np.full(len(names), np.inf)
     np.minimum.at(low, s, p)
     np.minimum.at(single, s, f + p * q)
@@ -56,11 +90,11 @@ def market(
     )
 
 
-def goods(rng: np.random.Generator, thresholds: tuple[int, ...]) -> Goods:
-    """Two of each kind of part."""
+def goods(rng: np.random.Generator, thresholds: tuple[int, ...], suppliers: int = 1) -> Goods:
+    """Two of each kind of part, with tiers at some of the thresholds, and one that no site can use."""
     kinds = {kind: [f"{kind}{i}" for i in range(2)] for kind in ("b", "c", "e", "m", "s", "t")}
-    names = sorted(name for group in kinds.values() for name in group)
-    cost = {"b": 150.0, "c": 60.0, "e": 90.0, "m": 80.0, "s": 250.0, "t": 70.0}
+    names = [*sorted(name for group in kinds.values() for name in group), "x0"]
+    cost = {"b": 150.0, "c": 60.0, "e": 90.0, "m": 80.0, "s": 250.0, "t": 70.0, "x": 1.0}
     base = [round(cost[name[0]] * rng.uniform(0.7, 1.6), 2) for name in names]
     index = {name: k for k, name in enumerate(names)}
 
@@ -78,10 +112,12 @@ def goods(rng: np.random.Generator, thresholds: tuple[int, ...]) -> Goods:
         enclosure_volume_l=np.array([40.0, 110.0]),
     )
     parts = PartIndex(module=places("m"), battery=places("b"), controller=places("c"))
+    ladders = random_ladders(rng, base, thresholds, suppliers)
     return Goods(
         names=tuple(names),
+        ladders=ladders,
         switches=tuple(kinds["s"]),
-        pricer=Pricer(market=market(rng, names, base, thresholds), fittings=fittings, parts=parts),
+        pricer=Pricer(market=market(names, ladders), fittings=fittings, parts=parts),
         module_w=np.array([60.0, 150.0]),
         battery_wh=np.array([500.0, 1300.0]),
         controller_w=np.array([200.0, 900.0]),
