@@ -16,10 +16,16 @@ from types import SimpleNamespace
 
 from planner.designs import SiteInputs
 from planner.scenario import Scenario
+from tests.designs import builders
 from tests.designs.brute import Brute
 from tests.plan.brute_kits import kits
 
 CENT = Decimal("0.01")
+STEP_W = 0.5  # between the loads for which the least cost of other parts is known
+#: A kit that asks for nothing but its load.
+BARE = builders.kit(
+    max_current_a=0.0, volume_l=0.0, input_min_v=0.0, input_max_v=inf, temp_min_c=-inf, temp_max_c=inf
+)
 
 NO_MODULE = SimpleNamespace(nameplate_w=0.0, i_sc_a=0.0)  # asks nothing of a battery, for bounds
 
@@ -179,6 +185,11 @@ class Site:
             ]
             for volts in {volts for known in inputs.values() for volts in known}
         }
+        self.means = {volts: [mean for _, mean in some] for volts, some in made.items()}
+        self._floors: dict[tuple[int, int], float] = {}
+        for some in made.values():
+            steps = int(max((mean for _, mean in some), default=0.0) / STEP_W) + 1
+            some += [(BARE, step * STEP_W) for step in range(steps)]
         self.planes = {
             volts: [
                 Bounded(
@@ -214,15 +225,36 @@ class Site:
     def designs(self, budget: float) -> list[tuple[float, dict[str, int]]]:
         """(cost at the least prices, units) of every design that may cost no more than the budget."""
         found: dict[tuple[tuple[str, int], ...], float] = {}
-        for planes in self.planes.values() if self.spare <= budget else ():
-            for k, kit in enumerate(planes[0].x.kits):
+        for volts, planes in self.planes.items() if self.spare <= budget else ():
+            for k, mean in enumerate(self.means[volts]):
+                kit = planes[0].x.kits[k]
                 base = self.fixed() + sum(n * self.landed(sku) for sku, n in kit.units)
-                if base + self.spare > budget:
+                if base + self.spare > budget or base + self._floor(volts, mean) > budget:
                     continue
                 for units, cost in self._of_kit(planes, k, kit, budget - base):
                     merged = Counter(dict(kit.units)) + units
                     found[tuple(sorted(merged.items()))] = base + cost
         return sorted(((cost, dict(units)) for units, cost in found.items()), key=lambda one: one[0])
+
+    def _floor(self, volts: int, mean_w: float) -> float:
+        """No kit of a mean load needs cheaper parts: those of a bare kit that suits everything.
+
+        Its load is taken down to a step. A kit can only lower the setpoint, and so PWM's energy.
+        """
+        at, planes = int(mean_w / STEP_W), self.planes[volts]
+        if (volts, at) not in self._floors:
+            k, least = len(self.means[volts]) + at, inf
+            for battery, controller in product(self.parts.batteries, self.parts.controllers):
+                setpoint = planes[0].setpoint(BARE, battery, controller)
+                if setpoint is None:
+                    continue
+                strings = planes[0].least_strings(k, battery, controller, 1)
+                stored = self._stored(planes[0], k, battery, controller, 1, strings)
+                parts = (k, battery, controller, 1, setpoint, 0)
+                arrays = self._arrays(planes, *parts) if stored < least else []
+                least = min(least, stored + arrays[0][0] if arrays else inf)
+            self._floors[volts, at] = least
+        return self._floors[volts, at]
 
     def _of_kit(self, planes: list[Bounded], k: int, kit, room: float) -> Iterator[tuple[Counter, float]]:
         """Everything but the kit, for one kit; parts are skipped by the least that they can cost together.
