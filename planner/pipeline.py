@@ -19,7 +19,13 @@ from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
-from planner.sites import FloatArray, month_values, recovery_days_max, wind_design_m_s
+from planner.sites import (
+    FloatArray,
+    enclosure_damping_k,
+    month_values,
+    recovery_days_max,
+    wind_design_m_s,
+)
 from planner.tables.rows import MonthQuantity
 
 CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
@@ -116,7 +122,7 @@ def prepare(scenario: Scenario) -> Fleet:
     catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
     pricer = Pricer(
         market=market,
-        fittings=make_fittings(tables.balance, market),
+        fittings=make_fittings(tables.balance, market, enclosures_max=settings.policy.enclosures_max),
         parts=make_part_index(catalogue, market),
     )
     found = site_conditions(scenario)
@@ -273,6 +279,7 @@ def site_designs(fleet: Fleet, i: int) -> SiteOffer:
         freight_per_kg=float(site.freight_per_kg),
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
         wind_design_m_s=wind_design_m_s(site, settings.policy),
+        damping_k=enclosure_damping_k(site, settings),
     )
 
 

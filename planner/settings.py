@@ -49,6 +49,9 @@ class Policy(Group):
         default="any", description="uplinks by copper ports, by SFP ports, or by SFP where copper is short"
     )
     controllers_max: int = Field(default=4, ge=1, le=16, description="most charge controllers at a site")
+    enclosures_max: int = Field(
+        default=2, ge=1, le=16, description="most enclosures at a site; batteries part over no more"
+    )
     switches_max: int = Field(default=3, ge=1, le=8, description="most switches at a site")
     installation_cost: float = Field(
         default=0.0, ge=0, description="labour of one installation, scenario currency"

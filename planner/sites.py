@@ -58,6 +58,14 @@ def recovery_days_max(site: SiteRow, policy: Policy) -> float | None:
     return policy.recovery_days_max if site.recovery_days_max is None else site.recovery_days_max
 
 
+def enclosure_damping_k(site: SiteRow, settings: Settings) -> float:
+    """How far the inside of the enclosure stays above the lowest air temperature, K: the site's, else the
+    settings'.
+    """
+    own = site.enclosure_damping_k
+    return settings.battery.enclosure_damping_k if own is None else own
+
+
 def wind_design_m_s(site: SiteRow, policy: Policy) -> float | None:
     """Gust that mounts and modules stand: the site's, else the policy's; None: not checked."""
     return policy.wind_design_m_s if site.wind_design_m_s is None else site.wind_design_m_s

@@ -18,6 +18,7 @@ from planner.designs.inputs import (
 from planner.designs.stores import block_heater_wh
 from planner.settings import Settings
 from planner.tables.catalogue import BatteryRow, ControllerKind, ControllerRow
+from planner.units import HOURS_PER_DAY
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,9 +43,9 @@ class Balance:
 
     Attributes
     ----------
-    load_wh_day, array_wh_day, array_to_load_ratio : (12,)
-        Load at the bus less other supply, the array's energy there, and that energy over the load with the
-        night's part through the battery; infinite where other supply carries the month.
+    load_wh_day, net_load_wh_day, array_wh_day, array_to_load_ratio : (12,)
+        Load at the bus, the same less other supply, the array's energy there, and that energy over the net
+        load with the night's part through the battery; infinite where other supply carries the month.
     heater_wh_day : (12,)
         What the battery's heaters draw, part of the load.
     array_w, battery_wh, usable_wh : float
@@ -67,6 +68,7 @@ class Balance:
     """
 
     load_wh_day: FloatArray
+    net_load_wh_day: FloatArray
     heater_wh_day: FloatArray
     array_wh_day: FloatArray
     array_to_load_ratio: FloatArray
@@ -117,7 +119,8 @@ def design_balance(
     cold_v = pv_array.cold_v_oc_v(module.v_oc_v, module.beta_voc_per_k, inputs.temp_air_min_c)
     hot_v = pv_array.hot_v_mp_v(module.v_mp_v, module.gamma_pmp_per_k, inputs.temp_air_max_c)
     return Balance(
-        load_wh_day=day + night,
+        load_wh_day=(loads[0] + loads[1])[0] + own[0] * HOURS_PER_DAY + heat,
+        net_load_wh_day=day + night,
         heater_wh_day=heat,
         array_wh_day=energy,
         array_to_load_ratio=np.divide(energy, need, out=np.full(need.shape, np.inf), where=need > 0),

@@ -52,23 +52,6 @@ def warm_share(gamma_pmp_per_k: ArrayLike, temp_cell_c: ArrayLike) -> FloatArray
     return np.maximum(1.0 + np.asarray(gamma_pmp_per_k, dtype=float) * warmth, 0.0)
 
 
-def mppt_wh(
-    nameplate_w: ArrayLike,
-    gamma_pmp_per_k: ArrayLike,
-    poa_wh_m2: ArrayLike,
-    temp_cell_c: ArrayLike,
-    factor: ArrayLike,
-) -> FloatArray:
-    """Energy at the bus behind a maximum power point tracker: `P (1 + gamma (T - 25)) H / 1000 x factor`, Wh.
-
-    `factor` is the product of the array's derating and the controller's efficiency.
-    """
-    hours = np.asarray(poa_wh_m2, dtype=float) / W_PER_M2_STC
-    power = np.asarray(nameplate_w, dtype=float) * warm_share(gamma_pmp_per_k, temp_cell_c)
-    energy: FloatArray = power * hours * np.asarray(factor, dtype=float)
-    return energy
-
-
 def pwm_wh(i_mp_a: ArrayLike, volts: ArrayLike, poa_wh_m2: ArrayLike, factor: ArrayLike) -> FloatArray:
     """Energy at the bus behind a PWM controller: ampere-hours at the charging voltage, Wh.
 

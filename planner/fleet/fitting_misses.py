@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from planner.errors import Refusal
-from planner.fleet.pricing import BoolArray, Fittings, Pricer, SiteOffer, block_volume, module_area
+from planner.fleet.pricing import BoolArray, Fittings, Pricer, SiteOffer, block_volume, module_area, volume
 
 
 def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
@@ -31,10 +31,19 @@ def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
         return _refusal(
             "mount-weight", site_id, weight, most, "kg", f"the lightest module has {weight:.1f} kg", "mount"
         )
-    block, most = _smallest_block(offer), float(f.enclosure_volume_l.max(initial=0.0))
+    boxes = pricer.enclosures_allowed(offer)
+    if not len(boxes):
+        most = float(f.enclosure_damping_k.max(initial=0.0))
+        what = f"its designs count on an inside {offer.damping_k:g} K above the lowest air temperature"
+        return _refusal("enclosure-damping", site_id, offer.damping_k, most, "K", what, "enclosure")
+    block, most = _smallest_block(offer), float(f.enclosure_volume_l[boxes].max(initial=0.0))
     if block > most:
         what = f"the smallest battery block has {block:.1f} l"
         return _refusal("enclosure-volume", site_id, block, most, "l", what, "enclosure")
+    litres, room = _smallest_volume(offer), most * f.enclosures_max
+    if litres > room:
+        what = f"the smallest batteries and boxes have {litres:.1f} l, for {f.enclosures_max} enclosures"
+        return _refusal("enclosures-volume", site_id, litres, room, "l", what, "enclosures")
     return Refusal(
         rule="no-mount",
         subject=site_id,
@@ -44,6 +53,11 @@ def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
 
 def _smallest_block(offer: SiteOffer) -> float:
     return min(float(np.min(block_volume(option.designs))) for option in offer.options)
+
+
+def _smallest_volume(offer: SiteOffer) -> float:
+    designs = (option.designs for option in offer.options)
+    return min(float(volume(o)[o.modules_parallel > 0].min()) for o in designs)
 
 
 def _refusal(

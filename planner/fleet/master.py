@@ -33,7 +33,6 @@ class MasterResult:
     choice: IntArray
     cost: float
     best_bound: float
-    proven: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +71,7 @@ def solve_master(
         return None
     value = np.array([result.values[y.name] for y in names.y.values()])
     choice = np.flatnonzero(value > 0.5)
-    return MasterResult(
-        choice=choice, cost=relax.cost(choice), best_bound=result.best_bound, proven=result.proven
-    )
+    return MasterResult(choice=choice, cost=relax.cost(choice), best_bound=result.best_bound)
 
 
 def add_variables(model: pulp.LpProblem, relax: Relaxation, modes: IntArray) -> Variables:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from planner.fleet.market import FloatArray, IntArray
-from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, count, module_area, volume
+from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
 
 BoolArray = NDArray[np.bool_]
 Index = NDArray[np.int32]  # a pool has a million designs
@@ -234,7 +234,7 @@ def expand(
     for m in pricer.mounts_allowed(option, offer).tolist():
         n_mount = pricer.mounts_for(modules, module_m2, module_kg, m, most)
         with_mount = rest + table[f.mount_sku[m]][n_mount]
-        for e in range(len(f.enclosure_sku)):
+        for e in pricer.enclosures_allowed(offer).tolist():
             n_box = pricer.boxes_for(litres, block_l, e, most)
             total = with_mount + table[f.enclosure_sku[e]][n_box]
             keep = np.flatnonzero(total <= threshold + 1e-9 * abs(threshold))
@@ -313,6 +313,5 @@ def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
             for sku, number in kits[k].units:
                 most[pricer.market.index[sku]] = max(most[pricer.market.index[sku]], number)
         np.maximum.at(most, f.mount_sku, float(modules.max(initial=0)))  # a mount carries one at least
-        litres = volume(o).max(initial=0.0)
-        np.maximum.at(most, f.enclosure_sku, count(litres, f.enclosure_volume_l))
+        np.maximum.at(most, f.enclosure_sku, float(f.enclosures_max))
     return most

@@ -20,9 +20,10 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fittings:
-    """Mounts and enclosures for sale: SKU index, what one unit holds, and a mount's tilts and wind.
+    """Mounts and enclosures for sale: SKU index, what one unit holds, a mount's tilts and wind, an
+    enclosure's damping of the cold.
 
-    Limits that a mount does not state are infinite.
+    Limits that a part does not state are infinite; a site has `enclosures_max` enclosures at most.
     """
 
     mount_sku: IntArray
@@ -33,6 +34,8 @@ class Fittings:
     mount_weight_max_kg: FloatArray
     enclosure_sku: IntArray
     enclosure_volume_l: FloatArray
+    enclosure_damping_k: FloatArray
+    enclosures_max: int
 
     def tilts_allowed(self, tilts_deg: Sequence[float]) -> list[float]:
         """The tilts that some mount can be set to; all of them where none can."""
@@ -48,7 +51,7 @@ class Fittings:
         return np.asarray(tilts & (self.mount_wind_max_m_s >= wind), dtype=bool)
 
 
-def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
+def make_fittings(balance: Sequence[BalanceRow], market: Market, *, enclosures_max: int) -> Fittings:
     """Mounts and enclosures that are for sale."""
     sold = [row for row in balance if row.sku in market.index]
 
@@ -67,6 +70,8 @@ def make_fittings(balance: Sequence[BalanceRow], market: Market) -> Fittings:
         mount_weight_max_kg=limits(mounts, "weight_max_kg"),
         enclosure_sku=np.array([market.index[row.sku] for row in boxes], dtype=np.int64),
         enclosure_volume_l=np.array([row.volume_max_l for row in boxes], dtype=float),
+        enclosure_damping_k=limits(boxes, "damping_k"),
+        enclosures_max=enclosures_max,
     )
 
 
@@ -92,6 +97,7 @@ class SiteOffer:
     freight_per_kg: float
     fixed_cost: float
     wind_design_m_s: float | None = None
+    damping_k: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,13 +154,11 @@ class Pricer:
 
     def widest(self, offer: SiteOffer) -> int:
         """More units than any design of the site takes of a SKU."""
-        holds = self.fittings.enclosure_volume_l.min(initial=np.inf)
-        most = 1.0
+        most = float(self.fittings.enclosures_max)
         for o in (option.designs for option in offer.options):
             modules = (o.modules_parallel * o.modules_series[None, :]).max(initial=0)
             blocks = (o.batteries_parallel * o.batteries_series[:, None]).max(initial=0)
-            boxes = count(volume(o).max(initial=0.0), holds)
-            most = max(most, modules, blocks, boxes, o.controllers.max(initial=0))
+            most = max(most, modules, blocks, o.controllers.max(initial=0))
         kits = (n for option in offer.options for kit in option.kits for _, n in kit.units)
         return int(max(most, max(kits, default=1))) + 1
 
@@ -167,6 +171,10 @@ class Pricer:
         """Mounts that hold the option's tilt and the site's wind."""
         wind = offer.wind_design_m_s or 0.0
         return np.flatnonzero(self.fittings.mounts_fit(option.surface_tilt_deg, wind))
+
+    def enclosures_allowed(self, offer: SiteOffer) -> IntArray:
+        """Enclosures that damp the cold as far as the site's designs count on."""
+        return np.flatnonzero(self.fittings.enclosure_damping_k >= offer.damping_k)
 
     def module_kg(self, o: SiteOptions) -> FloatArray:
         """Weight of one module of each array column (A,)."""
@@ -187,22 +195,27 @@ class Pricer:
         return np.minimum(number, most).astype(np.int64)
 
     def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int, most: int) -> IntArray:
-        """Enclosures of one kind that hold a volume; `most` where one battery block is too large."""
+        """Enclosures of one kind that hold a volume; `most` where a block is too large or they too many."""
         holds = self.fittings.enclosure_volume_l[e]
-        number = np.where(block_l <= holds, count(volume_l, holds), most)
-        return np.minimum(number, most).astype(np.int64)
+        number = count(volume_l, holds)
+        fits = (block_l <= holds) & (number <= self.fittings.enclosures_max)
+        return np.minimum(np.where(fits, number, most), most).astype(np.int64)
 
     def buildable(self, offer: SiteOffer) -> bool:
         """Whether some design of the site finds a mount and an enclosure."""
         return any(bool(self._fitted(option, offer).any()) for option in offer.options)
 
     def _fitted(self, option: Option, offer: SiteOffer) -> BoolArray:
-        """Designs that find a mount and an enclosure: the largest decide."""
+        """Designs that find a mount and enclosures."""
         o = option.designs
-        mounts, box = self.mounts_allowed(option, offer), self.fittings.enclosure_volume_l.max(initial=0.0)
+        mounts = self.mounts_allowed(option, offer)
         number = self.carried(module_area(o)[:, None], self.module_kg(o)[:, None], mounts[None, :])
-        carried, housed = number.max(axis=1, initial=0.0) > 0, block_volume(o) <= box
-        return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed[:, None])
+        carried = number.max(axis=1, initial=0.0) > 0
+        most, block_l, litres = self.fittings.enclosures_max + 1, block_volume(o)[:, None], volume(o)
+        housed = np.zeros(litres.shape, dtype=bool)
+        for e in self.enclosures_allowed(offer).tolist():
+            housed |= self.boxes_for(litres, block_l, e, most) < most
+        return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed)
 
     def mount_cost(
         self,
@@ -219,12 +232,14 @@ class Pricer:
             np.minimum(least, table[self.fittings.mount_sku[m]][number], out=least)
         return least
 
-    def enclosure_cost(self, volume_l: FloatArray, block_l: FloatArray, table: FloatArray) -> FloatArray:
-        """Least cost of housing a volume in enclosures of one kind."""
+    def enclosure_cost(
+        self, volume_l: FloatArray, block_l: FloatArray, table: FloatArray, boxes: IntArray
+    ) -> FloatArray:
+        """Least cost of housing a volume in enclosures of one kind; infinite without one."""
         least = np.full(volume_l.shape, np.inf)
-        for e, sku in enumerate(self.fittings.enclosure_sku):
+        for e in boxes.tolist():
             number = self.boxes_for(volume_l, block_l, e, table.shape[1] - 1)
-            np.minimum(least, table[sku][number], out=least)
+            np.minimum(least, table[self.fittings.enclosure_sku[e]][number], out=least)
         return least
 
     def price(self, option: Option, table: FloatArray, offer: SiteOffer) -> Priced:
@@ -240,10 +255,11 @@ class Pricer:
         by_count[:, 0] = np.inf
         array_cost = by_count[np.arange(len(o.module))[None, :], strings]
         blocks = o.batteries_series[:, None] * o.batteries_parallel
-        housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], table)
+        boxes = self.enclosures_allowed(offer)
+        housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], table, boxes)
         store_cost = table[parts.battery[o.battery][:, None], blocks] + housing
-        boxes = self.kit_cost(option.kits, table)[o.kit][:, None] + offer.fixed_cost
-        return Priced(cost=array_cost + store_cost + boxes, mounts=mounts, housing=housing)
+        rest = self.kit_cost(option.kits, table)[o.kit][:, None] + offer.fixed_cost
+        return Priced(cost=array_cost + store_cost + rest, mounts=mounts, housing=housing)
 
 
 def count(amount: FloatArray | np.float64, holds: FloatArray | float) -> FloatArray:

@@ -40,11 +40,6 @@ class FleetSolution:
     outcome: Outcome
     notes: dict[str, float]
 
-    @property
-    def mip_gap(self) -> float:
-        """`(cost - bound) / cost`."""
-        return max(0.0, (self.cost - self.best_bound) / self.cost) if self.cost > 0 else 0.0
-
 
 def candidates(pricer: Pricer, offers: Iterable[SiteOffer], *, sites: int) -> Pool | None:
     """The designs of each site to begin with; None without a site. `sites` is how many there may be."""

@@ -25,11 +25,9 @@ class Outcome(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MipResult:
-    """A feasible point of an integer model by variable name, its objective and the solver's proven bound."""
+    """A feasible point of an integer model by variable name, and the solver's proven bound."""
 
     values: dict[str, float]
-    proven: bool
-    objective: float
     best_bound: float
 
 
@@ -53,15 +51,13 @@ def minimise(
     with quiet_stdout(), suppress(KeyError):  # PuLP 3 has no word for the node limit; HiGHS's is read below
         model.solve(solver)
     highs = model.solverModel
-    info, status = highs.getInfo(), highs.getModelStatus()
+    info = highs.getInfo()
     if info.primal_solution_status != int(highspy.SolutionStatus.kSolutionStatusFeasible):
         return None
     bound = float(info.mip_dual_bound)
     values = highs.getSolution().col_value
     return MipResult(
         values={variable.name: values[i] for i, variable in enumerate(model.variables())},
-        proven=status == highspy.HighsModelStatus.kOptimal,
-        objective=float(info.objective_function_value),
         best_bound=bound if math.isfinite(bound) else -math.inf,
     )
 

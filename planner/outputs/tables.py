@@ -63,6 +63,7 @@ def energy_rows(fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[
             poa_wh_m2_day=round(float(design.inputs.poa_wh_m2_day[m]), 1),
             temp_air_c=round(float(fleet.climate.temp_air_c[design.site, m]), 1),
             load_wh_day=round(float(balance.load_wh_day[m]), 1),
+            net_load_wh_day=round(float(balance.net_load_wh_day[m]), 1),
             heater_wh_day=round(float(balance.heater_wh_day[m]), 1),
             array_wh_day=round(float(balance.array_wh_day[m]), 1),
             array_to_load_ratio=finite(balance.array_to_load_ratio[m], 3),

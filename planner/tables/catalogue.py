@@ -250,6 +250,12 @@ class BalanceRow(SkuRow):
         None, le=5000, description="modules' weight that a mount carries; blank: not checked"
     )
     volume_max_l: Positive | None = Field(None, le=5000, description="volume an enclosure holds")
+    damping_k: NonNegative | None = Field(
+        None,
+        le=30,
+        description="how far an enclosure, batteries inside, stays above the lowest air temperature; "
+        "blank: not checked",
+    )
 
 
 #: Switches and controllers name their SKU columns alike, so the planner looks a part up by its SKU alone.

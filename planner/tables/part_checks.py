@@ -298,24 +298,31 @@ def converters(context: Context) -> Iterator[Problem]:
         yield from needed(table, at, _NEEDED_BY_CONVERTER[row.kind], f"for a {row.kind}")
 
 
+#: Optional limits, and the kind of part that they are asked of.
+_BALANCE_LIMITS = {
+    "wind_max_m_s": BalanceKind.MOUNT,
+    "weight_max_kg": BalanceKind.MOUNT,
+    "damping_k": BalanceKind.ENCLOSURE,
+}
+
+
 def balance(context: Context) -> Iterator[Problem]:
     """Fields by kind, tilts in order."""
     table = context.tables["balance"]
     for at, row in enumerate(table.rows):
         yield from needed(table, at, _NEEDED_BY_BALANCE[row.kind], f"for a {row.kind}")
         yield from ascending(table, at, "tilt_min_deg", "tilt_max_deg")
-        if row.kind is not BalanceKind.MOUNT:
-            for name in ("wind_max_m_s", "weight_max_kg"):
-                if getattr(row, name) is not None:
-                    yield table.warning(
-                        at,
-                        code="not-used",
-                        column=name,
-                        value=getattr(row, name),
-                        rule="mounts only",
-                        message=f"is not asked of a {row.kind}",
-                        remedy="leave it blank, or correct the kind of the row",
-                    )
+        for name, kind in _BALANCE_LIMITS.items():
+            if row.kind is not kind and getattr(row, name) is not None:
+                yield table.warning(
+                    at,
+                    code="not-used",
+                    column=name,
+                    value=getattr(row, name),
+                    rule=f"{kind}s only",
+                    message=f"is not asked of a {row.kind}",
+                    remedy="leave it blank, or correct the kind of the row",
+                )
 
 
 PART_CHECKS: tuple[Check, ...] = (

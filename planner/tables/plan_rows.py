@@ -47,9 +47,9 @@ class SiteDesignRow(PlanRow):
     enclosure_sku: str = Field(description="enclosure")
     enclosures: int = Field(description="enclosures")
     load_w: float = Field(description="mean power at the bus in the month of the greatest load, W")
-    daily_load_wh: float = Field(description="the same over a day, less other supply, Wh")
+    daily_load_wh: float = Field(description="the same over a day, Wh")
     autonomy_days: float | None = Field(
-        description="usable_wh / greatest daily load less heaters, which rest while the reserve is used; "
+        description="usable_wh / greatest daily net load less heaters, which rest while the reserve is used; "
         "blank where other supply carries every month"
     )
     recovery_days: float | None = Field(
@@ -137,11 +137,13 @@ class EnergyRow(PlanRow):
         description="irradiation of the array's plane after horizon, shading and snow"
     )
     temp_air_c: float = Field(description="mean of the air, C")
-    load_wh_day: float = Field(description="load at the bus, heaters included, less other supply, Wh a day")
+    load_wh_day: float = Field(description="load at the bus, heaters included, Wh a day")
+    net_load_wh_day: float = Field(description="the same less other supply, Wh a day: what the array carries")
     heater_wh_day: float = Field(description="what the battery's heaters draw of it, Wh a day")
     array_wh_day: float = Field(description="array energy at the bus, Wh a day")
     array_to_load_ratio: float | None = Field(
-        description="their ratio, the night's load through the battery; blank where other supply carries all"
+        description="its ratio to the net load, the night's part through the battery; blank where other "
+        "supply carries all"
     )
 
 

@@ -196,10 +196,14 @@ class SiteRow(Row):
         None, gt=0, le=120, description="gust that mounts and modules stand; blank: policy"
     )
     module_area_max_m2: float | None = Field(None, gt=0, description="room for modules; blank: no limit")
-    array_cable_m: NonNegative = Field(10.0, le=500, description="one-way length, array to controller")
-    battery_cable_m: NonNegative = Field(2.0, le=50, description="one-way length, battery to bus")
+    array_cable_m: NonNegative = Field(
+        10.0, le=500, description="one-way length, array to controller; not used yet"
+    )
+    battery_cable_m: NonNegative = Field(
+        2.0, le=50, description="one-way length, battery to bus; not used yet"
+    )
     region: Text = Field("", description="free grouping of sites")
-    priority: int = Field(1, ge=1, le=9, description="1 is served first")
+    priority: int = Field(1, ge=1, le=9, description="1 is served first; not used yet")
     access_cost: Money = Field(Decimal(0), description="cost of one working visit, scenario currency")
     freight_per_kg: Money = Field(Decimal(0), description="freight to the site per kg, scenario currency")
 

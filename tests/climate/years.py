@@ -50,7 +50,7 @@ def epw_text(
 ) -> str:
     """An EPW file: eight header lines, 35 fields an hour, numbered 1 to 24 (EnergyPlus documentation)."""
     head = [
-        f"LOCATION,{city},-,XXX,own,000000,{latitude},{longitude},{offset_h},100",
+        f"LOCATION,{city},-,-,own,000000,{latitude},{longitude},{offset_h},100",
         "DESIGN CONDITIONS,0",
         "TYPICAL/EXTREME PERIODS,0",
         "GROUND TEMPERATURES,0",

@@ -17,7 +17,7 @@ def changed(row: ConverterRow, **values: object) -> ConverterRow:
 ISOLATED = changed(build.converter("ISO", (9, 36), 24, 100), isolated=True)
 
 
-def camera_tables(groundings, *, converters=(), **switch):  # type: ignore[no-untyped-def]
+def camera_tables(groundings, *, converters=(), **switch):
     return build.tables(
         [(build.poe("cam", 3), 1, 5.0)],
         switches=[build.switch(**switch)],

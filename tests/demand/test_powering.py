@@ -75,7 +75,7 @@ def test_inverter_surge_and_continuous(output_w: float, surge_w: float, number: 
         (build.ac(), build.converter("DOWN", (10, 16), 230, 100), "no-inverter", None, None),
     ],
 )
-def test_inverter_refusals(device, inverter, rule, value, limit) -> None:  # type: ignore[no-untyped-def]
+def test_inverter_refusals(device, inverter, rule, value, limit) -> None:
     result = build.kits(build.tables([(device, 1, 3.0)], converters=[inverter]))
     assert not result.kits
     assert [(r.rule, r.value, r.limit) for r in result.refusals] == [(rule, value, limit)]
@@ -167,7 +167,7 @@ def test_adapter_by_hand() -> None:
         (build.adapter("ADP", 4, 48, 15), 4, False),  # not the radio's voltage
     ],
 )
-def test_what_an_adapter_must_give(part, port_class: int, served: bool) -> None:  # type: ignore[no-untyped-def]
+def test_what_an_adapter_must_give(part, port_class: int, served: bool) -> None:
     tables = build.tables(
         [(build.passive("radio", 24, average_w=6, max_w=12), 1, 5.0)],
         switches=[build.switch()],
@@ -245,7 +245,7 @@ def test_links_by_sfp_where_copper_is_short() -> None:
         ("copper", 2, 1, 0),
     ],
 )
-def test_uplink_medium(medium, copper: int, sfp: int, modules: int | None) -> None:  # type: ignore[no-untyped-def]
+def test_uplink_medium(medium, copper: int, sfp: int, modules: int | None) -> None:
     """A DC device takes one copper port, the uplink one by copper or SFP."""
     ports = [build.data_ports("SW", copper)] + ([build.sfp_ports("SW", sfp)] if sfp else [])
     tables = build.tables(

@@ -103,6 +103,6 @@ def test_pwm_gives_its_amperes():
 def test_month_carried_by_other_supply_has_no_ratio_to_miss():
     b = balance(sun_hours=np.r_[0.0, np.full(11, 3.0)], other_supply_wh_day=np.r_[264.0, np.zeros(11)])
     assert b.array_wh_day[0] == 0.0
-    assert b.load_wh_day[0] == 0.0
+    assert (b.load_wh_day[0], b.net_load_wh_day[0]) == (264.0, 0.0)
     assert b.array_to_load_ratio[0] == np.inf
     assert b.design_month == 2

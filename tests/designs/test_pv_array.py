@@ -26,9 +26,9 @@ def test_array_circuit_is_rated_for_45_a():
     assert pv_array.circuit_a(9.6, 3, ArraySettings().irradiance_factor_isc) == pytest.approx(45.0)
 
 
-def test_tracked_energy_is_that_of_pvlib_pvwatts():
+def test_warm_power_is_that_of_pvlib_pvwatts():
     temps, poa = np.array([-15.0, 10.0, 25.0, 48.0]), np.array([120.0, 480.0, 800.0, 1000.0])
-    ours = pv_array.mppt_wh(330.0, -0.0035, poa, temps, 1.0)
+    ours = 330.0 * pv_array.warm_share(-0.0035, temps) * poa / 1000.0
     theirs = pvlib.pvsystem.pvwatts_dc(poa, temps, 330.0, -0.0035)
     np.testing.assert_allclose(ours, theirs, rtol=1e-12)
 

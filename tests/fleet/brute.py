@@ -21,6 +21,9 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
         for t, e in product((0, 1), (0, 1)):
             if (offer.wind_design_m_s or 0.0) > fit.mount_wind_max_m_s[t]:
                 continue
+            boxes = ceil(litres / fit.enclosure_volume_l[e] - 1e-9)
+            if boxes > fit.enclosures_max or offer.damping_k > fit.enclosure_damping_k[e]:
+                continue
             carries = floor(
                 min(fit.mount_area_m2[t] / o.module_area_m2[a] + 1e-9, fit.mount_weight_max_kg[t] / MODULE_KG)
             )
@@ -30,7 +33,7 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
             units[index[f"b{o.battery[p]}"]] += nb
             units[index[f"s{o.kit[p]}"]] += 1
             units[index[f"t{t}"]] += ceil(n / carries)
-            units[index[f"e{e}"]] += ceil(litres / fit.enclosure_volume_l[e] - 1e-9)
+            units[index[f"e{e}"]] += boxes
             found.add((offer.fixed_cost + offer.freight_per_kg * sum(units), tuple(units)))
     return sorted(found)
 

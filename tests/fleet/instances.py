@@ -110,6 +110,8 @@ def goods(rng: np.random.Generator, thresholds: tuple[int, ...], suppliers: int 
         mount_weight_max_kg=np.array([np.inf, 2.5]),
         enclosure_sku=places("e"),
         enclosure_volume_l=np.array([40.0, 110.0]),
+        enclosure_damping_k=np.full(2, np.inf),
+        enclosures_max=2,
     )
     parts = PartIndex(module=places("m"), battery=places("b"), controller=places("c"))
     ladders = random_ladders(rng, base, thresholds, suppliers)

@@ -15,7 +15,7 @@ def instance(wind: float | None = None, **fittings: object) -> tuple[Pricer, Sit
     rng = np.random.default_rng(1)
     g = goods(rng, (1, 3))
     changed: Fittings = replace(g.pricer.fittings, **fittings)
-    return replace(g.pricer, fittings=changed), replace(site(rng, g, 0), wind_design_m_s=wind)
+    return replace(g.pricer, fittings=changed), replace(site(rng, g, 0), wind_design_m_s=wind, damping_k=12.0)
 
 
 @pytest.mark.parametrize(
@@ -26,6 +26,7 @@ def instance(wind: float | None = None, **fittings: object) -> tuple[Pricer, Sit
         ({"mount_area_m2": np.array([0.2, 0.3])}, None, "mount-area", 60 / 180, 0.3, "m2"),
         ({"mount_weight_max_kg": np.array([0.5, 0.8])}, None, "mount-weight", 1.0, 0.8, "kg"),
         ({"enclosure_volume_l": np.array([4.0, 6.0])}, None, "enclosure-volume", 500 / 60, 6.0, "l"),
+        ({"enclosure_damping_k": np.array([3.0, 8.0])}, None, "enclosure-damping", 12.0, 8.0, "K"),
     ],
 )
 def test_the_limit_that_nothing_meets_is_named(
@@ -57,3 +58,26 @@ def test_wind_that_a_site_does_not_state_excludes_no_mount() -> None:
     assert pricer.mounts_allowed(option, offer).tolist() == [0, 1]
     assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=35.0)).tolist() == [0, 1]
     assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=36.0)).tolist() == [1]
+
+
+def test_batteries_part_over_no_more_enclosures_than_allowed() -> None:
+    pricer, _ = instance(enclosure_volume_l=np.array([40.0, 110.0]))  # at most two a site
+    litres, block = np.array([39.0, 80.0, 81.0, 220.0, 221.0]), np.full(5, 20.0)
+    assert pricer.boxes_for(litres, block, 0, 99).tolist() == [1, 2, 99, 99, 99]
+    assert pricer.boxes_for(litres, block, 1, 99).tolist() == [1, 1, 1, 2, 99]
+    assert (pricer.boxes_for(litres, np.full(5, 111.0), 1, 99) == 99).all()  # a block alone is too large
+
+
+def test_too_much_for_all_enclosures_is_named_with_its_litres() -> None:
+    pricer, offer = instance(enclosure_volume_l=np.array([9.0, 9.0]))
+    assert not pricer.buildable(offer)
+    refusal = no_fitting("S1", pricer, offer)
+    assert (refusal.rule, refusal.limit, refusal.unit) == ("enclosures-volume", 18.0, "l")
+    assert refusal.value is not None
+    assert refusal.value > 18.0
+
+
+def test_an_enclosure_damps_the_cold_as_far_as_designs_count_on() -> None:
+    pricer, offer = instance(enclosure_damping_k=np.array([5.0, 15.0]))
+    assert pricer.enclosures_allowed(replace(offer, damping_k=5.0)).tolist() == [0, 1]
+    assert pricer.enclosures_allowed(replace(offer, damping_k=5.1)).tolist() == [1]

@@ -171,7 +171,10 @@ class Site:
             modules=[row for row in tables.modules if row.sku in sold],
             controllers=[row for row in tables.controllers if row.sku in sold],
         )
-        self.boxes = [row for row in tables.balance if row.kind == "enclosure" and row.sku in sold]
+        damping = self.settings.battery.enclosure_damping_k
+        damping = damping if site.enclosure_damping_k is None else site.enclosure_damping_k
+        enclosures = [row for row in tables.balance if row.kind == "enclosure" and row.sku in sold]
+        self.boxes = [row for row in enclosures if row.damping_k is None or row.damping_k >= damping]
         self._landed: dict[str, float] = {}
         self._mounts: dict[tuple[float, int, str], float] = {}
         self._asked: dict[tuple, list[tuple[float, Bounded, object]]] = {}
@@ -316,7 +319,13 @@ class Site:
 
     def _enclosed(self, litres: float) -> float:
         """Least cost of enclosing a volume."""
-        return min(self.landed(box.sku) * ceil(litres / box.volume_max_l - 1e-9) for box in self.boxes)
+        numbers = ((box, self._boxes(box, litres)) for box in self.boxes)
+        return min((self.landed(box.sku) * number for box, number in numbers if number), default=inf)
+
+    def _boxes(self, box, litres: float) -> int:
+        """Enclosures that hold a volume; 0 where a site may not have so many."""
+        number = ceil(litres / box.volume_max_l - 1e-9)
+        return number if number <= self.settings.policy.enclosures_max else 0
 
     def _mounted(self, plane: Bounded, modules: int, module) -> float:
         """Least cost of mounts."""
@@ -335,11 +344,11 @@ class Site:
         core = core | {module.sku: modules}
         cost = sum(n * self.landed(sku) for sku, n in core.items())
         for mount, box in product(plane.mounts, self.boxes):
-            if not carries(mount, module) or block_l > box.volume_max_l:
+            if not carries(mount, module) or block_l > box.volume_max_l or not self._boxes(box, litres):
                 continue
             fit = {
                 mount.sku: ceil(modules / carries(mount, module)),
-                box.sku: ceil(litres / box.volume_max_l - 1e-9),
+                box.sku: self._boxes(box, litres),
             }
             total = cost + sum(n * self.landed(sku) for sku, n in fit.items())
             if total <= room:

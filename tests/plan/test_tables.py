@@ -77,6 +77,7 @@ def test_every_device_is_powered_once_and_has_its_data_ports(plan: Plan, cut: Cu
         ends = Counter(row["link"] for row in mine if row["role"] == "link")
         assert ends == dict.fromkeys(range(1, len(switches)), 2)
     assert any(row["role"] == "data" for row in ports)
+    assert any(row["role"] == "link" for row in ports)
 
 
 def test_limits_of_a_design_follow_from_its_parts(plan: Plan, cut: Cut) -> None:

@@ -82,3 +82,10 @@ def test_policies_are_read(tmp_path: Path) -> None:
     assert scenario.settings.policy.recovery_days_max == 21.0
     assert scenario.settings.battery.equalise_required is True
     assert scenario.settings.policy.wind_design_m_s is None
+
+
+def test_damping_is_asked_of_enclosures_only(tmp_path: Path) -> None:
+    found = check_scenario(
+        write_scenario(tmp_path, tables={"catalogue/balance": [MOUNT | {"damping_k": "15"}]})
+    )
+    assert ("not-used", "damping_k") in {(p.code, p.column) for p in found}
