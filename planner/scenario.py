@@ -36,6 +36,9 @@ class Tables:
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]
     schedules: Sequence[rows.ScheduleRow]
+    sku_rules: Sequence[rows.SkuRuleRow] = ()
+    category_rules: Sequence[rows.CategoryRuleRow] = ()
+    phases: Sequence[rows.PhaseRow] = ()
     modules: Sequence[cat.ModuleRow]
     batteries: Sequence[cat.BatteryRow]
     controllers: Sequence[cat.ControllerRow]

@@ -150,12 +150,34 @@ class BatterySettings(Group):
     )
 
 
+class PurchaseSettings(Group):
+    """What one purchase for the whole fleet must keep to."""
+
+    budget: float | None = Field(
+        default=None,
+        ge=0,
+        description="most that the plan may cost, scenario currency; unset: the sum of `phases`, or no limit",
+    )
+    need_by: datetime.date | None = Field(
+        default=None,
+        description="day by which goods must arrive, ordered on plan_date; unset: lead times do not count",
+    )
+    one_chemistry_per_region: bool = Field(
+        default=False, description="sites of a region have batteries of one chemistry"
+    )
+    labour_cost_h: float = Field(
+        default=0.0, ge=0, description="an hour of installation labour, for install_h of the parts"
+    )
+
+
 class SolverSettings(Group):
     """How far to prove the plan."""
 
     gap: float = Field(default=0.005, ge=0, le=1, description="relative gap at which to stop")
     time_limit_s: float = Field(
-        default=120.0, gt=0, description="limit on the integer model; counted work needs no limit"
+        default=900.0,
+        gt=0,
+        description="time for choosing the fleet's designs; a run that it cuts short keeps its best plan",
     )
     threads: int = Field(default=1, ge=1, le=64, description="solver threads")
 
@@ -182,4 +204,5 @@ class Settings(Group):
     demand: DemandSettings = DemandSettings()
     array: ArraySettings = ArraySettings()
     battery: BatterySettings = BatterySettings()
+    purchase: PurchaseSettings = PurchaseSettings()
     solver: SolverSettings = SolverSettings()

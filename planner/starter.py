@@ -79,6 +79,9 @@ EXAMPLES: Mapping[str, Sequence[Mapping[str, Any]]] = {
             "schedule": "work-hours",
         },
     ],
+    "sku_rules": [],  # a row would change what may be bought
+    "category_rules": [{"category": "switches", "onboarding_cost": 150, "spares_share": 0.02}],
+    "phases": [],  # a row would be the money that there is
     "schedules": [
         {"schedule": "work-hours"} | {f"h{hour:02d}": int(7 <= hour < 18) for hour in range(24)},
     ],

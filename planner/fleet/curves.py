@@ -1,41 +1,50 @@
-"""What any number of units of a SKU costs the fleet, cut into modes.
+"""The cost of each SKU's need, cut into modes.
 
-`G_k(n) = min_v f[v] + p[v] max(n, q[v])` is what a need of `n` units of SKU k costs over its offers v. A mode
-is a run of needs for which the same offer is the cheapest: the fleet is in one mode of each SKU that it uses,
-and in it for every site alike.
+A mode is a run of needs, and the fleet is in one mode of each SKU that it uses, in it for every site alike.
+Within a mode the model knows the lower convex hull of `G` (`planner.fleet.needs`) by its corners: the hull is
+never above `G`, so what is proven with it holds, and it equals `G` at the corners. Modes are cut where the
+hull is furthest below `G` - at price tiers, packs, the steps of spares - until it is near everywhere, or there
+are many; `refined` cuts again at needs that a plan has.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from planner.fleet.market import FloatArray, IntArray, Market
+from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.needs import Needs
+
+MODES_MAX = 8  # of a SKU, before refinement
+NEAR = 3e-4  # of the cost of the greatest need: a hull this near to `G` is not cut further
+EXACT = 1e-6  # currency: closer is rounding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Curves:
-    """Modes (V) of the SKUs (T) whose cost is not proportional to the need, and their corners (X).
+    """Modes (V) of the SKUs (T) that the fleet shares more than a price of, and their corners (X).
 
     Attributes
     ----------
     tiered : (T,)
-        SKUs in the market, rising.
+        SKUs in the market, rising: those whose cost is not proportional to the need, or that a rule counts.
+    unit_price : (K,)
+        Price of a unit of every other SKU; 0 of the tiered ones.
     mode_sku : (V,)
         Place of the mode's SKU in `tiered`; modes of a SKU stand together, by need.
     low, high : (V,)
         Least and greatest need of the mode.
-    offer : (V,)
-        The mode's offer in the market.
     corner_mode, corner_units, corner_cost : (X,)
-        Points `(n, G(n))` between which `G` is straight within its mode, so a linear function takes its least
-        value at one of them.
+        Corners of the lower convex hull of `G` within each mode, by need; a linear function takes its least
+        value on the hull at one of them.
     """
 
     tiered: IntArray
+    unit_price: FloatArray
     mode_sku: IntArray
     low: FloatArray
     high: FloatArray
-    offer: IntArray
     corner_mode: IntArray
     corner_units: FloatArray
     corner_cost: FloatArray
@@ -45,45 +54,123 @@ class Curves:
         """Number of modes."""
         return len(self.mode_sku)
 
+    def hull(self, v: int, units: float) -> float:
+        """The hull of a mode at a need."""
+        at = self.corner_mode == v
+        return float(np.interp(units, self.corner_units[at], self.corner_cost[at]))
 
-def make_curves(market: Market, most: FloatArray) -> Curves:
-    """Curves of a market for needs of up to `most` units of each SKU (K,)."""
-    single = np.bincount(market.offer_sku, minlength=len(market.skus)) == 1
-    tiered = np.flatnonzero(~(single & (market.low_price == market.list_price)))
-    modes: list[tuple[int, int, int, int]] = []
-    corners: list[tuple[int, float, float]] = []
+    def mode_of(self, t: int, units: float) -> int:
+        """The mode of the t-th tiered SKU that holds a need of one unit or more."""
+        first, end = np.searchsorted(self.mode_sku, [t, t + 1])
+        return int(first + np.searchsorted(self.high[first:end], units))
+
+    def unit_cost(self) -> FloatArray:
+        """Least mean cost of a unit within each mode (V,)."""
+        cost = np.full(self.modes, np.inf)
+        np.minimum.at(cost, self.corner_mode, self.corner_cost / self.corner_units)
+        return cost
+
+
+def make_curves(needs: Needs, *, counted: NDArray[np.bool_]) -> Curves:
+    """Curves of SKUs (K); those that a rule counts (K,) have modes even at a single price."""
+    straight = np.array([_straight(needs.curve(k)) for k in range(len(needs.first))], dtype=bool)
+    tiered = np.flatnonzero((~straight | counted) & (needs.most > 0))
+    price = np.array(
+        [curve[1] if len(curve := needs.curve(k)) > 1 else np.inf for k in range(len(needs.first))]
+    )
+    price[tiered] = 0.0
+    return _curves(needs, tiered, price, [_ends(needs.curve(k)) for k in tiered.tolist()])
+
+
+def refined(curves: Curves, needs: Needs, units: Mapping[int, int]) -> tuple[Curves, IntArray]:
+    """Curves with modes cut after the given needs of tiered SKUs, where the hull lies below `G` there.
+
+    Returns them, and the mode that each new mode was part of (V,).
+    """
+    ends = [curves.high[curves.mode_sku == t].astype(np.int64).tolist() for t in range(len(curves.tiered))]
+    for t, n in units.items():
+        true = needs.curve(int(curves.tiered[t]))[n]
+        if n and curves.hull(curves.mode_of(t, n), n) < true - EXACT:
+            ends[t] = sorted({*ends[t], n})
+    finer = _curves(needs, curves.tiered, curves.unit_price, ends)
+    parts = [curves.mode_of(int(t), n) for t, n in zip(finer.mode_sku, finer.high, strict=True)]
+    return finer, np.array(parts, dtype=np.int64)
+
+
+def _straight(curve: FloatArray) -> bool:
+    return len(curve) < 2 or bool(np.allclose(curve, curve[1] * np.arange(len(curve)), rtol=0, atol=EXACT))
+
+
+def _curves(needs: Needs, tiered: IntArray, price: FloatArray, ends: list[list[int]]) -> Curves:
+    sku, low, high = [], [], []
+    corners: list[tuple[int, int, float]] = []
     for t, k in enumerate(tiered.tolist()):
-        v = np.flatnonzero(market.offer_sku == k)
-        for first, last, offer in runs(market, v, int(max(1.0, most[k]))):
-            f, p, q = market.fixed[offer], market.price[offer], market.least[offer]
-            units = np.unique([first, min(max(q, first), last), last])
-            corners += [(len(modes), n, f + p * max(n, q)) for n in units.tolist()]
-            modes.append((t, first, last, offer))
-    sku, low, high, offers = np.array(modes, dtype=np.int64).reshape(-1, 4).T
-    mode, units, cost = (np.array(part) for part in zip(*corners, strict=True)) if corners else _nothing()
+        curve, first = needs.curve(k), 1
+        for last in ends[t]:
+            corners += [(len(sku), n, float(curve[n])) for n in _hull(curve, first, last).tolist()]
+            sku.append(t)
+            low.append(first)
+            high.append(last)
+            first = last + 1
+    mode, units, cost = (np.array(part) for part in zip(*corners, strict=True)) if corners else [np.zeros(0)] * 3
     return Curves(
         tiered=tiered,
-        mode_sku=sku,
-        low=low.astype(float),
-        high=high.astype(float),
-        offer=offers,
+        unit_price=price,
+        mode_sku=np.array(sku, dtype=np.int64),
+        low=np.array(low, dtype=float),
+        high=np.array(high, dtype=float),
         corner_mode=mode.astype(np.int64),
         corner_units=units.astype(float),
         corner_cost=cost.astype(float),
     )
 
 
-def _nothing() -> tuple[IntArray, FloatArray, FloatArray]:
-    return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+def _ends(curve: FloatArray) -> list[int]:
+    """Last needs of the modes of a SKU: the worst one is cut in two until all are near, or there are many."""
+    near = max(EXACT, NEAR * float(curve[-1]))
+    modes = {(1, len(curve) - 1): _worst(curve, 1, len(curve) - 1)}
+    while len(modes) < MODES_MAX:
+        (first, last), (below, cut) = max(modes.items(), key=lambda one: (one[1][0], -one[0][0]))
+        if below <= near:
+            break
+        del modes[first, last]
+        modes[first, cut] = _worst(curve, first, cut)
+        modes[cut + 1, last] = _worst(curve, cut + 1, last)
+    return sorted(last for _, last in modes)
 
 
-def runs(market: Market, offers: IntArray, most: int) -> list[tuple[int, int, int]]:
-    """Runs of needs 1..most (first, last) with the offer that serves them at least cost."""
-    need = np.arange(1, most + 1)
-    cost = market.fixed[offers][:, None] + market.price[offers][:, None] * np.maximum(
-        need[None, :], market.least[offers][:, None]
-    )
-    best = offers[np.round(cost, 6).argmin(axis=0)]
-    cuts = np.flatnonzero(np.diff(best)) + 1
-    firsts, lasts = np.concatenate(([0], cuts)), np.concatenate((cuts, [most]))
-    return [(int(a) + 1, int(b), int(best[a])) for a, b in zip(firsts, lasts, strict=True)]
+def _worst(curve: FloatArray, first: int, last: int) -> tuple[float, int]:
+    """How far the hull of a run is below the curve at most, and the need before the step that makes it so."""
+    corners = _hull(curve, first, last)
+    run = curve[first : last + 1]
+    below = run - np.interp(np.arange(first, last + 1), corners, curve[corners])
+    worst = int(np.argmax(below))
+    if below[worst] <= EXACT:
+        return 0.0, last
+    # A plateau ahead of the next tier is as dear at its start: the cut goes before it.
+    start = int(np.searchsorted(run, run[worst] - EXACT))
+    step = first + start - 1 if first + start > first else first + worst
+    return float(below[worst]), min(max(step, first), last - 1)
+
+
+def _hull(curve: FloatArray, first: int, last: int) -> IntArray:
+    """Corners (needs) of the lower convex hull of a run."""
+    units = _turns(curve, first, last)
+    kept: list[int] = []
+    for n in units.tolist():
+        while len(kept) > 1 and _left(curve, kept[-2], kept[-1], n):
+            kept.pop()
+        kept.append(n)
+    return np.array(kept, dtype=np.int64)
+
+
+def _turns(curve: FloatArray, first: int, last: int) -> IntArray:
+    """Needs at which the curve turns upward, and the ends: no other can be a corner of the hull."""
+    rise = np.diff(curve[first : last + 1])
+    turn = np.flatnonzero(np.diff(rise) > EXACT / 10) + first + 1
+    return np.unique(np.concatenate(([first], turn, [last])))
+
+
+def _left(curve: FloatArray, a: int, b: int, c: int) -> bool:
+    """Whether b lies on or above the line from a to c."""
+    return bool((curve[b] - curve[a]) * (c - a) >= (curve[c] - curve[a]) * (b - a) - EXACT / 10)

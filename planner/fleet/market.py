@@ -1,4 +1,4 @@
-"""What every SKU costs the fleet: offers with price tiers, in the scenario's currency.
+"""What every SKU costs the fleet: suppliers with price tiers and terms, in the scenario's currency.
 
 Money enters as Decimal, is turned into the scenario's currency and rounded to its minor unit once,
 at the unit price; every total after that is a whole number of units times a Decimal.
@@ -6,21 +6,24 @@ at the unit price; every total after that is a whole number of units times a Dec
 
 import datetime
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.fleet.buying import FloatArray, IntArray, Source
+from planner.fleet.needs import Needs, make_needs
+from planner.fleet.spares import SparesRule, failures
 from planner.money import minor_unit
 from planner.scenario import Scenario, Tables
+from planner.settings import PurchaseSettings
+from planner.tables.catalogue import SkuRow
 from planner.tables.registry import SKU_TABLES
-from planner.tables.rows import PriceRow, StockRow, TierKind
+from planner.tables.rows import CategoryRuleRow, PriceRow, SkuRule, StockRow, TierKind
 
-FloatArray = NDArray[np.float64]
-IntArray = NDArray[np.int64]
+BoolArray = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,100 +48,140 @@ class Offer:
     min_order_qty: int
     pack_qty: int
 
-    def cost(self, units: int) -> Decimal:
-        """Cost of meeting a need of `units`: never fewer are bought than the tier asks."""
-        return self.fixed + self.unit_price * max(units, self.min_qty)
-
 
 @dataclass(frozen=True, kw_only=True)
 class Market:
-    """All SKUs for sale and their offers, as arrays over SKUs (K) and offers (V).
+    """All SKUs for sale and their suppliers, as arrays over SKUs (K).
 
     Attributes
     ----------
-    skus, weight_kg : (K,)
-        SKUs in order of name; weight of a unit, kg.
-    price, fixed, least : (V,)
-        The offers' unit price, fixed part (currency) and least quantity.
-    offer_sku : (V,)
-        Index of the offer's SKU; offers of a SKU stand together.
+    skus, category : (K,)
+        SKUs in order of name; the catalogue's table of each.
+    freight_kg : (K,)
+        Chargeable weight of a unit, kg.
+    install_cost : (K,)
+        Labour of installing a unit, currency.
+    offers : (V,)
+        Price tiers; those of a SKU and supplier stand together, by quantity.
+    sources : (K,)
+        Suppliers of each SKU, by name.
+    spares, onboarding, required : (K,)
+        Rule of its spares; what taking the SKU on costs the fleet once, currency; whether a plan must use it.
     low_price, list_price : (K,)
-        Least unit price of any tier, and the cost of a single unit.
+        Least unit price of any tier, and the least cost of the smallest tier a unit; what a first look takes.
     """
 
     currency: str
     skus: tuple[str, ...]
     index: dict[str, int]
     category: tuple[str, ...]
-    weight_kg: FloatArray
+    freight_kg: FloatArray
+    install_cost: FloatArray
     offers: tuple[Offer, ...]
-    offer_sku: IntArray
-    price: FloatArray
-    fixed: FloatArray
-    least: FloatArray
+    sources: tuple[tuple[Source, ...], ...]
+    spares: tuple[SparesRule, ...]
+    onboarding: FloatArray
+    required: BoolArray
     low_price: FloatArray
     list_price: FloatArray
 
-    def best_offer(self, units: NDArray[np.integer]) -> IntArray:
-        """Index of the cheapest offer of each SKU for a need of `units` (K,); -1 where none is needed.
-
-        Splitting a need over offers never pays: the units of the dearer one cost less at the other.
-        Ties go to the smaller least quantity, then to the supplier's name.
-        """
-        need = np.asarray(units)
-        cost = self.fixed + self.price * np.maximum(need[self.offer_sku], self.least)
-        order = np.lexsort((np.arange(len(cost)), self.least, np.round(cost, 6), self.offer_sku))
-        first = order[np.searchsorted(self.offer_sku[order], np.arange(len(self.skus)))]
-        return np.where(need > 0, first, -1)
-
-    def goods_cost(self, skus: IntArray, units: NDArray[np.integer]) -> FloatArray:
-        """Cost of a need of `units` of each of some SKUs, over their cheapest offers, currency."""
-        need, offers = np.asarray(units, dtype=float)[:, None], self.offers_of[skus]
-        each = self.fixed[offers] + self.price[offers] * np.maximum(need, self.least[offers])
-        least = np.where(offers >= 0, each, np.inf).min(axis=1)
-        return np.where(need[:, 0] > 0, least, 0.0)
-
-    @cached_property
-    def offers_of(self) -> IntArray:
-        """Offers of each SKU (K, M), padded with -1."""
-        first = np.searchsorted(self.offer_sku, np.arange(len(self.skus) + 1))
-        count = np.diff(first)
-        place = np.arange(int(count.max(initial=1)))[None, :]
-        return np.where(place < count[:, None], first[:-1][:, None] + place, -1)
-
-    def cost(self, units: NDArray[np.integer]) -> float:
-        """Cost of a need of `units` (K,) over the fleet, in currency."""
-        return float(self.goods_cost(np.arange(len(self.skus)), units).sum())
+    def needs(self, most: FloatArray) -> Needs:
+        """What needs of up to `most` units (K,) cost."""
+        return make_needs(self.sources, most, spares=self.spares, onboarding=self.onboarding)
 
 
 def make_market(scenario: Scenario) -> Market:
-    """Offers valid on the plan date, converted into the scenario's currency."""
-    tables, currency = scenario.tables, scenario.settings.currency
-    parts = {part.sku: (name, part.weight_kg) for name in SKU_TABLES for part in getattr(tables, name)}
-    offers = [offer for offer in _offers(tables, currency, scenario.settings.plan_date) if offer.sku in parts]
-    offers.sort(key=lambda offer: (offer.sku, offer.min_qty, offer.supplier))
-    skus = tuple(sorted({offer.sku for offer in offers}))
-    index = {sku: k for k, sku in enumerate(skus)}
-    offer_sku = np.array([index[offer.sku] for offer in offers], dtype=np.int64)
-    price = np.array([float(offer.unit_price) for offer in offers])
-    fixed = np.array([float(offer.fixed) for offer in offers])
-    least = np.array([float(offer.min_qty) for offer in offers])
-    low, single = np.full(len(skus), np.inf), np.full(len(skus), np.inf)
-    np.minimum.at(low, offer_sku, price)
-    np.minimum.at(single, offer_sku, fixed + price * least)
+    """Offers valid on the plan date, of SKUs that may be bought, converted into the scenario's currency."""
+    tables, settings = scenario.tables, scenario.settings
+    parts = {part.sku: (name, part) for name in SKU_TABLES for part in getattr(tables, name)}
+    barred = barred_skus(tables, {sku: name for sku, (name, _) in parts.items()})
+    offers = [
+        offer
+        for offer in _offers(tables, settings.currency, settings.plan_date)
+        if offer.sku in parts and offer.sku not in barred and in_time(offer, settings.purchase, settings.plan_date)
+    ]
+    groups: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for v, offer in enumerate(offers):
+        groups[offer.sku][offer.supplier].append(v)
+    sources = {
+        sku: sold
+        for sku, some in sorted(groups.items())
+        if (sold := tuple(s for s in (_source(name, v, offers) for name, v in some.items()) if s.last != 0))
+    }
+    skus = tuple(sources)
+    rules = {row.category: row for row in tables.category_rules}
     return Market(
-        currency=currency,
+        currency=settings.currency,
         skus=skus,
-        index=index,
+        index={sku: k for k, sku in enumerate(skus)},
         category=tuple(parts[sku][0] for sku in skus),
-        weight_kg=np.array([parts[sku][1] for sku in skus], dtype=float),
+        freight_kg=np.array([parts[sku][1].chargeable_kg for sku in skus], dtype=float),
+        install_cost=settings.purchase.labour_cost_h * np.array([parts[sku][1].install_h for sku in skus], float),
         offers=tuple(offers),
-        offer_sku=offer_sku,
-        price=price,
-        fixed=fixed,
-        least=least,
-        low_price=low,
-        list_price=single,
+        sources=tuple(sources.values()),
+        spares=tuple(_spares(parts[sku][1], rules.get(parts[sku][0])) for sku in skus),
+        onboarding=np.array([_onboarding(rules.get(parts[sku][0])) for sku in skus]),
+        required=np.array([sku in required_skus(tables) for sku in skus], dtype=bool),
+        low_price=np.array([min(float(s.price.min()) for s in some) for some in sources.values()]),
+        list_price=np.array([min(_smallest(s) for s in some) for some in sources.values()]),
+    )
+
+
+def in_time(offer: Offer, purchase: PurchaseSettings, day: datetime.date) -> bool:
+    """Whether an offer ordered on a day arrives when it is needed; one without a lead time is taken to."""
+    if purchase.need_by is None or offer.lead_time_weeks is None:
+        return True
+    return day + datetime.timedelta(weeks=offer.lead_time_weeks) <= purchase.need_by
+
+
+def required_skus(tables: Tables) -> frozenset[str]:
+    """SKUs that a plan must use."""
+    return frozenset(row.sku for row in tables.sku_rules if row.rule is SkuRule.REQUIRED)
+
+
+def barred_skus(tables: Tables, category: Mapping[str, str]) -> frozenset[str]:
+    """SKUs that may not be bought: forbidden, or not approved in a category with approved ones."""
+    rules = {row.sku: row.rule for row in tables.sku_rules}
+    listed = {category[sku] for sku, rule in rules.items() if rule is SkuRule.APPROVED and sku in category}
+    return frozenset(
+        sku
+        for sku, name in category.items()
+        if rules.get(sku) is SkuRule.FORBIDDEN or (name in listed and rules.get(sku) is None)
+    )
+
+
+def _spares(part: SkuRow, rule: CategoryRuleRow | None) -> SparesRule:
+    if rule is None:
+        return SparesRule()
+    if rule.spares_protection is None or rule.resupply_weeks is None or part.mtbf_years is None:
+        return SparesRule(share=rule.spares_share)
+    return SparesRule(
+        share=rule.spares_share,
+        failures_per_unit=failures(part.mtbf_years, rule.resupply_weeks),
+        protection=rule.spares_protection,
+    )
+
+
+def _onboarding(rule: CategoryRuleRow | None) -> float:
+    return float(rule.onboarding_cost) if rule else 0.0
+
+
+def _smallest(source: Source) -> float:
+    """Cost a unit of the smallest order of the first tier, packs aside."""
+    return float(source.fixed[0] / source.min_qty[0] + source.price[0])
+
+
+def _source(supplier: str, offers: Sequence[int], every: Sequence[Offer]) -> Source:
+    tiers = [every[v] for v in offers]
+    return Source(
+        supplier=supplier,
+        offers=tuple(offers),
+        price=np.array([float(offer.unit_price) for offer in tiers]),
+        fixed=np.array([float(offer.fixed) for offer in tiers]),
+        min_qty=np.array([offer.min_qty for offer in tiers], dtype=np.int64),
+        pack_qty=tiers[0].pack_qty,
+        min_order_qty=tiers[0].min_order_qty,
+        stock_qty=tiers[0].stock_qty,
     )
 
 

@@ -87,8 +87,20 @@ class SkuRow(Row):
     description: Text = Field("", description="for people")
     unit: Text = Field("each", description="what one unit is")
     weight_kg: Positive = Field(le=2000, description="weight of one unit")
+    freight_kg: Positive | None = Field(
+        None, le=5000, description="chargeable weight: bulky or dangerous goods pay more; blank: weight_kg"
+    )
+    install_h: NonNegative = Field(0.0, le=200, description="labour of installing one unit, hours")
+    mtbf_years: Positive | None = Field(
+        None, le=1000, description="mean time between failures, for spares; blank: not stated"
+    )
     temp_min_c: float = Field(-40.0, ge=-80, le=25, description="lowest operating temperature")
     temp_max_c: float = Field(60.0, ge=25, le=120, description="highest operating temperature")
+
+    @property
+    def chargeable_kg(self) -> float:
+        """Weight that freight is paid for."""
+        return self.weight_kg if self.freight_kg is None else self.freight_kg
 
 
 class ModuleRow(SkuRow):

@@ -58,6 +58,7 @@ def check_tables(
     tables: Mapping[str, ReadTable], *, plan_date: datetime.date | None, currency: str | None
 ) -> list[Problem]:
     """Every problem between rows and between tables, errors and warnings."""
+    from planner.tables.buying_checks import BUYING_CHECKS
     from planner.tables.climate_checks import CLIMATE_CHECKS
     from planner.tables.month_checks import MONTH_CHECKS
     from planner.tables.part_checks import PART_CHECKS
@@ -76,6 +77,7 @@ def check_tables(
         *PART_CHECKS,
         *SUPPLY_CHECKS,
         *TRADE_CHECKS,
+        *BUYING_CHECKS,
     )
     return [problem for check in checks for problem in check(context)]
 
@@ -132,7 +134,7 @@ def references(context: Context) -> Iterator[Problem]:
                 options = options | BUILT_IN_SCHEDULES
             yield from dangling(table, column, options, target.file)
     if context.skus_known:
-        for name in ("prices", "stock"):
+        for name in ("prices", "stock", "sku_rules"):
             yield from dangling(
                 context.tables[name], "sku", set(context.skus), "the catalogue's tables of parts"
             )

@@ -80,6 +80,25 @@ class TierKind(StrEnum):
     INCREMENTAL = "incremental"
 
 
+class Category(StrEnum):
+    """What a SKU is for: its table of the catalogue."""
+
+    MODULES = "modules"
+    BATTERIES = "batteries"
+    CONTROLLERS = "controllers"
+    SWITCHES = "switches"
+    CONVERTERS = "converters"
+    BALANCE = "balance"
+
+
+class SkuRule(StrEnum):
+    """Whether a SKU may or must be bought."""
+
+    APPROVED = "approved"
+    FORBIDDEN = "forbidden"
+    REQUIRED = "required"
+
+
 class IrradiationUnit(StrEnum):
     """Unit of a month's irradiation; it is always stated, never guessed from the size of a value."""
 
@@ -203,7 +222,10 @@ class SiteRow(Row):
         2.0, le=50, description="one-way length, battery to bus; not used yet"
     )
     region: Text = Field("", description="free grouping of sites")
-    priority: int = Field(1, ge=1, le=9, description="1 is served first; not used yet")
+    priority: int = Field(
+        1, ge=1, le=9, description="1 is served first where budget or stock does not reach for all"
+    )
+    ready_phase: int = Field(1, ge=1, le=99, description="first of `phases` in which the site can be built")
     access_cost: Money = Field(Decimal(0), description="cost of one working visit, scenario currency")
     freight_per_kg: Money = Field(Decimal(0), description="freight to the site per kg, scenario currency")
 
@@ -390,6 +412,42 @@ class SupplierRow(Row):
     supplier: Identifier = Field(description="key of the supplier")
     name: Text = Field("", description="for people")
     country: Text = Field("", description="where it ships from")
+
+
+class SkuRuleRow(Row):
+    """A SKU on the lists of a fleet.
+
+    With an approved SKU in a category, only approved and required ones of it may be bought.
+    """
+
+    sku: Sku = Field(description="SKU of the catalogue")
+    rule: SkuRule = Field(description="approved, forbidden, or required: some site must use it")
+    reason: Text = Field("", description="for people")
+
+
+class CategoryRuleRow(Row):
+    """How a category of SKUs is bought: how many sorts, and with which spares."""
+
+    category: Category = Field(description="table of the catalogue")
+    distinct_max: int | None = Field(None, ge=1, le=999, description="most SKUs of it; blank: any number")
+    onboarding_cost: Money = Field(
+        Decimal(0), description="once for each SKU used: tests, training, drawings; scenario currency"
+    )
+    spares_share: Fraction = Field(0.0, description="spares / units at sites, rounded up for each SKU")
+    spares_protection: Annotated[float, Field(gt=0, lt=1)] | None = Field(
+        None, description="chance that spares last through resupply_weeks, with the SKU's mtbf_years"
+    )
+    resupply_weeks: Annotated[float, Field(gt=0, le=260)] | None = Field(
+        None, description="from ordering a new spare to its arrival"
+    )
+
+
+class PhaseRow(Row):
+    """A phase of building the fleet, with its own money."""
+
+    phase: int = Field(ge=1, le=99, description="number, 1 first")
+    name: Text = Field("", description="for people")
+    budget: Money = Field(description="money of the phase, scenario currency; what is left goes to the next")
 
 
 class FxRow(Row):

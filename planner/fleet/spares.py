@@ -1,0 +1,52 @@
+"""Spares for a number of units in the field: a share of them, or a Poisson count of failures in the resupply time.
+
+References
+----------
+Sherbrooke (2004), Optimal Inventory Modeling of Systems, 2nd ed.: failures in a lead time as a Poisson count,
+and the least stock that covers them with the asked probability.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import poisson
+
+WEEKS_PER_YEAR = 365.25 / 7
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SparesRule:
+    """How many spares a SKU takes; without an MTBF the share alone counts.
+
+    Attributes
+    ----------
+    share : float
+        Spares / units in the field.
+    failures_per_unit : float
+        Mean failures of one unit in the resupply time: resupply time / MTBF; 0 for none.
+    protection : float
+        Probability that the spares last through the resupply time, 0 to 1.
+    """
+
+    share: float = 0.0
+    failures_per_unit: float = 0.0
+    protection: float = 0.0
+
+    def count(self, units: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Spares for units in the field (N,): the larger of the two counts; none for none."""
+        by_share = np.ceil(self.share * units - 1e-9)
+        if not self.failures_per_unit:
+            return by_share.astype(np.int64)
+        by_count = poisson_spares(self.failures_per_unit * units, self.protection)
+        return np.where(units > 0, np.maximum(by_share, by_count), 0).astype(np.int64)
+
+
+def poisson_spares(mean: NDArray[np.float64], protection: float) -> NDArray[np.int64]:
+    """Smallest s with P(X <= s) >= protection for Poisson counts X of the given means (N,)."""
+    return np.maximum(poisson.ppf(protection, np.maximum(mean, 1e-12)), 0).astype(np.int64)
+
+
+def failures(mtbf_years: float, resupply_weeks: float) -> float:
+    """Mean failures of one unit in the resupply time."""
+    return resupply_weeks / WEEKS_PER_YEAR / mtbf_years
