@@ -19,6 +19,7 @@ from planner.fleet.needs import Needs
 MODES_MAX = 8  # of a SKU, before refinement
 NEAR = 3e-4  # of the cost of the greatest need: a hull this near to `G` is not cut further
 EXACT = 1e-6  # currency: closer is rounding
+UNSOLD = 1e9  # price of a unit of what cannot be bought: no plan has it, and none of it costs nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,7 +77,7 @@ def make_curves(needs: Needs, *, counted: NDArray[np.bool_]) -> Curves:
     straight = np.array([_straight(needs.curve(k)) for k in range(len(needs.first))], dtype=bool)
     tiered = np.flatnonzero((~straight | counted) & (needs.most > 0))
     price = np.array(
-        [curve[1] if len(curve := needs.curve(k)) > 1 else np.inf for k in range(len(needs.first))]
+        [curve[1] if len(curve := needs.curve(k)) > 1 else UNSOLD for k in range(len(needs.first))]
     )
     price[tiered] = 0.0
     return _curves(needs, tiered, price, [_ends(needs.curve(k)) for k in tiered.tolist()])

@@ -57,8 +57,8 @@ class Market:
     ----------
     skus, category : (K,)
         SKUs in order of name; the catalogue's table of each.
-    freight_kg : (K,)
-        Chargeable weight of a unit, kg.
+    weight_kg, freight_kg : (K,)
+        Weight of a unit, and the weight that its freight is paid for, kg.
     install_cost : (K,)
         Labour of installing a unit, currency.
     offers : (V,)
@@ -75,6 +75,7 @@ class Market:
     skus: tuple[str, ...]
     index: dict[str, int]
     category: tuple[str, ...]
+    weight_kg: FloatArray
     freight_kg: FloatArray
     install_cost: FloatArray
     offers: tuple[Offer, ...]
@@ -115,6 +116,7 @@ def make_market(scenario: Scenario) -> Market:
         skus=skus,
         index={sku: k for k, sku in enumerate(skus)},
         category=tuple(parts[sku][0] for sku in skus),
+        weight_kg=np.array([parts[sku][1].weight_kg for sku in skus], dtype=float),
         freight_kg=np.array([parts[sku][1].chargeable_kg for sku in skus], dtype=float),
         install_cost=settings.purchase.labour_cost_h * np.array([parts[sku][1].install_h for sku in skus], float),
         offers=tuple(offers),

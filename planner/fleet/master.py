@@ -1,114 +1,129 @@
-"""The fleet's integer model over a set of candidate designs.
+"""The integer model over chosen designs and modes.
 
-Sets: sites s, designs d of a site, SKUs k whose price depends on the quantity, their modes v (runs of needs
-with one cheapest offer, `planner.fleet.curves`), uses i = (site, SKU, units a[i]) that the designs make.
+Sets: sites s in groups g and regions r, designs d (each of one site, of one kind of battery), uses i = (site,
+SKU, units), modes v = (SKU, range of needs), categories with a cap.
+Variables: y[d] in {0,1}: its site is built as d; x[i,v] >= 0: use i is bought in mode v; n[v] >= 0 units needed
+in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r has
+batteries of kind c.
 
-    min   sum_d c[d] y[d]  +  sum_v p[v] u[v] + f[v] z[v]
-    one_design   sum_{d of s} y[d] = 1                                for each site s
-    use          sum_{v of k} x[i,v] = sum_{d makes i} y[d]           for each use i, of SKU k
-    need         low[v] z[v] <= sum_i a[i] x[i,v] <= high[v] z[v]     for each mode v
-    bought       u[v] >= sum_i a[i] x[i,v],  u[v] >= q[v] z[v]        for each mode v
-    site_mode    sum_{i of s,k} x[i,v] <= z[v]                        for each site s and mode v of SKU k
-    one_mode     sum_{v of k} z[v] <= 1                               for each SKU k
-    y, z in {0, 1},  0 <= x <= 1,  u >= 0
+    min   sum_d c[d] y[d] + sum_v q[v]
+    one_design   sum_d y[d] = 1, or at most 1 where sites may be left out   for each site
+    served       sum_{d of g} y[d] = count[g]                             for each group with sites left out
+    use          sum_v x[i,v] = sum_{d makes i} y[d]                      for each use
+    need         n[v] = sum_i a[i] x[i,v],  low[v] z[v] <= n[v] <= high[v] z[v]    for each mode
+    paid         q[v] >= slope n[v] + constant z[v]                       for each edge of the mode's hull
+    site_mode    sum_{i of s} x[i,v] <= z[v]                              for each site and mode
+    one_mode     sum_{v of k} z[v] <= 1, = 1 for a required SKU           for each SKU
+    standard     sum_{v of c} z[v] <= most                                for each category with a cap
+    one_kind     sum_c b[r,c] = 1;  sum_{d of s, kind c} y[d] <= b[r,c]   for each region, site, kind
 
-SKUs sold at one price stand in c[d] already. `u` is whole because the need is. A use labelled with its mode
-(`x`) is what makes the model tight: a site may not use a tier that the fleet does not reach.
+`c[d]` holds what is linear: freight, access, labour and the SKUs without modes. x and y range over the designs
+and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear relaxation
+strong: no site can lean a little on a tier that the fleet does not reach.
 """
 
+from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
 import pulp
 
-from planner.fleet.bound import Relaxation
-from planner.fleet.market import IntArray
-from planner.fleet.solver import minimise
+from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.relaxation import NOBODY, Relaxation
+from planner.fleet.solver import MipLimits, minimise
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterResult:
-    """Chosen design of each site (index into the pool), exact cost, the model's bound over its columns."""
+    """Chosen design of each site (index into the pool) or nobody, exact cost, the model's bound over its columns.
 
-    choice: IntArray
-    cost: float
+    `choice` is None where the model has no plan or found none; a bound of infinity proves that there is none.
+    """
+
+    choice: IntArray | None
     best_bound: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variables:
-    """Variables of the model: by design, by use and mode, and by mode."""
+    """Variables of the model: by design, by use and mode, by mode, by region and kind."""
 
     y: dict[int, pulp.LpVariable]
     x: dict[tuple[int, int], pulp.LpVariable]
-    u: dict[int, pulp.LpVariable]
+    n: dict[int, pulp.LpVariable]
+    q: dict[int, pulp.LpVariable]
     z: dict[int, pulp.LpVariable]
+    b: dict[tuple[int, int], pulp.LpVariable]
 
 
-def solve_master(
-    relax: Relaxation,
-    modes: IntArray,
-    *,
-    gap: float,
-    time_limit_s: float,
-    threads: int,
-    nodes_max: int,
-) -> MasterResult | None:
-    """Least cost over the designs of the relaxation's pool and the given modes.
-
-    None if the solver found no plan in time.
-    """
+def solve_master(relax: Relaxation, modes: IntArray, limits: MipLimits) -> MasterResult:
+    """Least cost over the designs of the relaxation's pool and the given modes."""
     model = pulp.LpProblem("fleet", pulp.LpMinimize)
     names = add_variables(model, relax, modes)
     add_objective(model, relax, names)
-    one_design(model, relax, names)
-    use(model, relax, names)
-    need(model, relax, names)
-    site_mode(model, relax, names)
-    one_mode(model, relax, names)
-    result = minimise(model, gap=gap, time_limit_s=time_limit_s, threads=threads, nodes_max=nodes_max)
-    if result is None:
-        return None
-    value = np.array([result.values[y.name] for y in names.y.values()])
-    choice = np.flatnonzero(value > 0.5)
-    return MasterResult(choice=choice, cost=relax.cost(choice), best_bound=result.best_bound)
+    for rows in (one_design, served, use, need, paid, site_mode, one_mode, standard, one_kind):
+        rows(model, relax, names)
+    result = minimise(model, limits)
+    if result.values is None:
+        return MasterResult(choice=None, best_bound=result.best_bound)
+    choice = np.full(relax.pool.sites, NOBODY)
+    for d, y in names.y.items():
+        if result.values[y.name] > 0.5:
+            choice[relax.pool.designs.site[d]] = d
+    return MasterResult(choice=choice, best_bound=result.best_bound)
 
 
 def add_variables(model: pulp.LpProblem, relax: Relaxation, modes: IntArray) -> Variables:
-    """y for each design, x for each use in each mode that holds it, u and z for each mode."""
-    curves, open_modes = relax.curves, set(modes.tolist())
-    uses = {
-        (i, v): model.add_variable(f"x__{i}__{v}", 0, 1, pulp.LpContinuous)
-        for i, row in enumerate(relax.modes.tolist())
-        for j, v in enumerate(row)
-        if v in open_modes and not relax.barred[i, j]
-    }
+    """Every variable; x for each use in each mode that holds it."""
+    open_modes = sorted(set(modes.tolist()))
+    is_open = set(open_modes)
     return Variables(
         y={d: model.add_variable(f"y__{d}", 0, 1, pulp.LpInteger) for d in range(relax.pool.size)},
-        x=uses,
-        u={
-            v: model.add_variable(f"u__{v}", 0, None, pulp.LpContinuous)
-            for v in range(curves.modes)
-            if v in open_modes
+        x={
+            (i, v): model.add_variable(f"x__{i}__{v}", 0, 1, pulp.LpContinuous)
+            for i, row in enumerate(relax.modes.tolist())
+            for j, v in enumerate(row)
+            if v in is_open and not relax.barred[i, j]
         },
-        z={v: model.add_variable(f"z__{v}", 0, 1, pulp.LpInteger) for v in sorted(open_modes)},
+        n={v: model.add_variable(f"n__{v}", 0, None, pulp.LpContinuous) for v in open_modes},
+        q={v: model.add_variable(f"q__{v}", 0, None, pulp.LpContinuous) for v in open_modes},
+        z={v: model.add_variable(f"z__{v}", 0, 1, pulp.LpInteger) for v in open_modes},
+        b={
+            (r, c): model.add_variable(f"b__{r}__{c}", 0, 1, pulp.LpInteger)
+            for r in np.unique(relax.rules.region).tolist()
+            for c in range(relax.rules.kinds)
+            if relax.rules.kinds > 1
+        },
     )
 
 
 def add_objective(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`sum c y + sum p u + f z`."""
-    market, offer = relax.market, relax.curves.offer
+    """`sum c y + sum q`."""
     terms = [float(relax.base[d]) * y for d, y in names.y.items()]
-    terms += [float(market.price[offer[v]]) * u for v, u in names.u.items()]
-    terms += [float(market.fixed[offer[v]]) * z for v, z in names.z.items() if market.fixed[offer[v]]]
-    model += pulp.lpSum(terms)
+    model += pulp.lpSum([*terms, *(1.0 * q for q in names.q.values())])
+
+
+def designs_by_site(relax: Relaxation) -> list[range]:
+    """Designs of each site."""
+    ends = np.append(relax.pool.start[1:], relax.pool.size)
+    return [range(a, b) for a, b in zip(relax.pool.start.tolist(), ends.tolist(), strict=True)]
 
 
 def one_design(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`sum_d y[d] = 1` for each site."""
-    ends = np.append(relax.pool.start[1:], relax.pool.size)
-    for s, (first, end) in enumerate(zip(relax.pool.start.tolist(), ends.tolist(), strict=True)):
-        model += pulp.lpSum([names.y[d] for d in range(first, end)]) == 1, f"one_design__{s}"
+    """`sum_d y[d] = 1` for each site, or at most 1."""
+    for s, designs in enumerate(designs_by_site(relax)):
+        total = pulp.lpSum([names.y[d] for d in designs])
+        model += (total == 1) if relax.rules.all_served else (total <= 1), f"one_design__{s}"
+
+
+def served(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_{d of g} y[d] = count[g]` where sites may be left out."""
+    if relax.rules.all_served:
+        return
+    group = relax.rules.group[relax.pool.designs.site]
+    for g, number in enumerate(relax.rules.count.tolist()):
+        members = [names.y[int(d)] for d in np.flatnonzero(group == g)]
+        model += pulp.lpSum(members) == int(number), f"served__{g}"
 
 
 def use(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
@@ -124,31 +139,69 @@ def use(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
 
 
 def need(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`low z <= sum a x <= high z`, and `u` at least the need and the offer's least quantity."""
-    curves = relax.curves
-    taken: dict[int, list[pulp.LpAffineExpression]] = {v: [] for v in names.z}
+    """`n = sum a x` and `low z <= n <= high z`."""
+    taken: dict[int, list[pulp.LpAffineExpression]] = defaultdict(list)
     for (i, v), x in names.x.items():
         taken[v].append(float(relax.use_units[i]) * x)
     for v, z in names.z.items():
-        total = pulp.lpSum(taken[v])
-        model += total - float(curves.low[v]) * z >= 0, f"need_low__{v}"
-        model += total - float(curves.high[v]) * z <= 0, f"need_high__{v}"
-        model += names.u[v] - total >= 0, f"bought__{v}"
-        model += names.u[v] - float(relax.market.least[curves.offer[v]]) * z >= 0, f"bought_least__{v}"
+        model += pulp.lpSum([*taken[v], -1 * names.n[v]]) == 0, f"need__{v}"
+        model += names.n[v] - float(relax.curves.low[v]) * z >= 0, f"need_low__{v}"
+        model += names.n[v] - float(relax.curves.high[v]) * z <= 0, f"need_high__{v}"
+
+
+def paid(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`q >= slope n + constant z` for each edge of a mode's hull."""
+    for v, z in names.z.items():
+        at = relax.curves.corner_mode == v
+        for e, (slope, constant) in enumerate(edges(relax.curves.corner_units[at], relax.curves.corner_cost[at])):
+            model += names.q[v] - slope * names.n[v] - constant * z >= 0, f"paid__{v}__{e}"
+
+
+def edges(units: FloatArray, cost: FloatArray) -> list[tuple[float, float]]:
+    """Slope and constant of each edge of a hull; a single corner has a level one."""
+    if len(units) == 1:
+        return [(0.0, float(cost[0]))]
+    slopes = np.diff(cost) / np.diff(units)
+    return list(zip(slopes.tolist(), (cost[:-1] - slopes * units[:-1]).tolist(), strict=True))
 
 
 def site_mode(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
     """`sum_i x[i,v] <= z[v]` for each site and mode."""
-    together: dict[tuple[int, int], list[pulp.LpVariable]] = {}
+    together: dict[tuple[int, int], list[pulp.LpVariable]] = defaultdict(list)
     for (i, v), x in names.x.items():
-        together.setdefault((int(relax.use_site[i]), v), []).append(x)
+        together[int(relax.use_site[i]), v].append(x)
     for (s, v), terms in together.items():
         model += pulp.lpSum([*terms, -1 * names.z[v]]) <= 0, f"site_mode__{s}__{v}"
 
 
 def one_mode(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`sum_{v of k} z[v] <= 1` for each SKU."""
-    for k in range(len(relax.curves.tiered)):
-        modes = [z for v, z in names.z.items() if relax.curves.mode_sku[v] == k]
-        if modes:
-            model += pulp.lpSum(modes) <= 1, f"one_mode__{k}"
+    """`sum_{v of k} z[v] <= 1` for each SKU, 1 for a required one."""
+    for t, required in enumerate(relax.required.tolist()):
+        modes = [z for v, z in names.z.items() if relax.curves.mode_sku[v] == t]
+        if required:
+            model += pulp.lpSum(modes) == 1, f"required__{t}"
+        elif modes:
+            model += pulp.lpSum(modes) <= 1, f"one_mode__{t}"
+
+
+def standard(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_{v of c} z[v] <= most` for each category with a cap."""
+    for c, (skus, most) in enumerate(relax.caps):
+        members = set(skus.tolist())
+        modes = [z for v, z in names.z.items() if int(relax.curves.mode_sku[v]) in members]
+        model += pulp.lpSum(modes) <= most, f"standard__{c}"
+
+
+def one_kind(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
+    """`sum_c b[r,c] = 1` for each region, and `sum_{d of s, kind c} y[d] <= b[r,c]`."""
+    kinds = relax.rules.kinds
+    if kinds == 1:
+        return
+    for r in sorted({r for r, _ in names.b}):
+        model += pulp.lpSum([names.b[r, c] for c in range(kinds)]) == 1, f"one_kind__{r}"
+    for s, designs in enumerate(designs_by_site(relax)):
+        for c in range(kinds):
+            some = [names.y[d] for d in designs if relax.kind[d] == c]
+            if some:
+                b = names.b[int(relax.rules.region[s]), c]
+                model += pulp.lpSum([*some, -1 * b]) <= 0, f"site_kind__{s}__{c}"

@@ -47,6 +47,11 @@ class Needs:
             return np.inf
         return float(self.cost[self.first + units].sum())
 
+    @property
+    def dearest(self) -> float:
+        """Cost of buying as much of every SKU as any plan needs: no plan's goods cost more."""
+        return float(self.cost[self.first + self.most].sum())
+
     def curve(self, k: int) -> FloatArray:
         """`G` of one SKU, from a need of nothing on."""
         return self.cost[self.first[k] : self.first[k] + self.most[k] + 1]

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from planner.fleet.market import FloatArray, IntArray
+from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
 
 BoolArray = NDArray[np.bool_]
@@ -65,7 +65,7 @@ class Designs:
     usage : sparse (D, K)
         Units of each SKU.
     other_cost : (D,)
-        Freight, access and installation, currency.
+        Freight, access and installation labour, currency.
     """
 
     site: IntArray
@@ -206,7 +206,7 @@ def cheapest_designs(
         site=np.full(len(order), s),
         column=column,
         usage=usage,
-        other_cost=usage @ (pricer.market.weight_kg * offer.freight_per_kg) + offer.fixed_cost,
+        other_cost=usage @ pricer.landing(offer) + offer.fixed_cost,
     )
     return designs, beyond
 
@@ -237,7 +237,7 @@ def expand(
         for e in pricer.enclosures_allowed(offer).tolist():
             n_box = pricer.boxes_for(litres, block_l, e, most)
             total = with_mount + table[f.enclosure_sku[e]][n_box]
-            keep = np.flatnonzero(total <= threshold + 1e-9 * abs(threshold))
+            keep = np.flatnonzero(total <= threshold + 1e-9 * abs(threshold) + 1e-6)
             totals.append(total[keep])
             found.append(
                 replace(

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from planner.demand import SupplyKit
 from planner.designs import CatalogueArrays, SiteOptions
-from planner.fleet.market import FloatArray, IntArray, Market
+from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.market import Market
 from planner.tables.catalogue import BalanceKind, BalanceRow
 
 BoolArray = NDArray[np.bool_]
@@ -143,9 +144,13 @@ class Pricer:
     parts: PartIndex
 
     def landed(self, prices: FloatArray, offer: SiteOffer) -> FloatArray:
-        """Cost of 0..N units of each SKU at a site, freight included (K, N + 1), at unit prices (K,)."""
-        unit = prices + self.market.weight_kg * offer.freight_per_kg
+        """Cost of 0..N units of each SKU at a site, landed and installed (K, N + 1), at unit prices (K,)."""
+        unit = prices + self.landing(offer)
         return self.table(unit[:, None] * np.arange(self.widest(offer) + 1)[None, :])
+
+    def landing(self, offer: SiteOffer) -> FloatArray:
+        """Freight and labour of a unit of each SKU at a site (K,)."""
+        return np.asarray(self.market.freight_kg * offer.freight_per_kg + self.market.install_cost)
 
     def table(self, cost: FloatArray) -> FloatArray:
         """A table of costs by number of units; its last column stands for too many."""

@@ -2,7 +2,7 @@
 
 The steps are counted, never timed, so that a run repeats: raise the bound over the pool, price every design
 at its multipliers, take in those that could matter, and again; then solve the integer model over what is
-left where the asked gap is not reached.
+left where the asked gap is not reached. A stop ends it between two steps with the best plan so far.
 """
 
 from collections.abc import Iterable, Sequence
@@ -10,31 +10,42 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from planner.fleet.bound import Bound, Incumbent, Relaxation, ascend
-from planner.fleet.curves import make_curves
+from planner.fleet.bound import Bound, ascend
+from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.curves import Curves, make_curves, refined
 from planner.fleet.exact import Exact, price_out
-from planner.fleet.market import FloatArray, IntArray
 from planner.fleet.master import solve_master
 from planner.fleet.pool import Designs, Pool, make_pool
 from planner.fleet.pricing import Pricer, SiteOffer
+from planner.fleet.relaxation import NOBODY, Incumbent, Relaxation
+from planner.fleet.rules import Rules
 from planner.fleet.search import settle
-from planner.fleet.solver import Outcome
+from planner.fleet.solver import MipLimits, Outcome
+from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
 
 DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; and of a site
 ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
+ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 COLUMNS_MAX = 6_000  # designs given to the integer model
 NODES_MAX = 400  # of the integer model
+COMPLETIONS = 4  # times that it is made anew, while the gap shrinks and fewer designs are left to look at
+LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
+CUTS = 12  # times that the integer model is solved again with modes cut where they are not exact
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FleetSolution:
-    """One design for each site, exact cost and proven bound (currency), and how the run ended."""
+    """One design for each site that is served, exact cost and proven bound (currency), and how the run ended.
+
+    `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or none
+    was found. A bound of infinity proves that there is none.
+    """
 
     pool: Pool
-    choice: IntArray
+    choice: IntArray | None
     cost: float
     best_bound: float
     outcome: Outcome
@@ -47,58 +58,110 @@ def candidates(pricer: Pricer, offers: Iterable[SiteOffer], *, sites: int) -> Po
 
 
 def solve_fleet(
-    pricer: Pricer, offers: Iterable[SiteOffer], pool: Pool, *, settings: SolverSettings
+    pricer: Pricer,
+    offers: Iterable[SiteOffer],
+    pool: Pool,
+    *,
+    rules: Rules,
+    settings: SolverSettings,
+    stop: Stop | None = None,
 ) -> FleetSolution:
     """Cheapest fleet over every feasible design of every site, from its candidates.
 
     `offers` is iterated anew for each pass over all designs.
     """
-    run = _Run(pricer, offers, pool, settings)
-    run.prove()
-    if not run.within(settings.gap):
-        run.complete()
-    outcome = (
-        Outcome.OPTIMAL
-        if run.within(0.0)
-        else Outcome.WITHIN_GAP
-        if run.within(settings.gap)
-        else Outcome.STOPPED
-    )
-    return FleetSolution(
-        pool=run.relax.pool,
-        choice=run.best.choice,
-        cost=run.best.cost,
-        best_bound=min(run.bound, run.best.cost),
-        outcome=outcome,
-        notes={"designs": float(run.relax.pool.size), "steps": float(run.steps), "passes": float(run.passes)},
-    )
+    run = _Run(pricer, offers, pool, rules, settings, stop or Stop())
+    if run.begin():
+        run.prove()
+        for _ in range(COMPLETIONS):
+            slack = run.slack()
+            if run.within(settings.gap) or run.stop.due():
+                break
+            run.complete()
+            if run.slack() > 0.9 * slack:
+                break
+    return run.solution()
 
 
 class _Run:
     """What is known of the fleet while it is solved: the relaxation, the best plan, the proven bound."""
 
     def __init__(
-        self, pricer: Pricer, offers: Iterable[SiteOffer], pool: Pool, settings: SolverSettings
+        self,
+        pricer: Pricer,
+        offers: Iterable[SiteOffer],
+        pool: Pool,
+        rules: Rules,
+        settings: SolverSettings,
+        stop: Stop,
     ) -> None:
-        self.pricer, self.offers, self.settings = pricer, offers, settings
-        self.curves = make_curves(pricer.market, pool.most)
-        self.relax, self.best = Relaxation(pool, pricer.market, self.curves), Incumbent()
-        self.bound, self.steps, self.passes = -np.inf, 0, 0
+        self.pricer, self.offers, self.settings, self.rules, self.stop = pricer, offers, settings, rules, stop
+        self.needs = pricer.market.needs(pool.most)
+        curves = make_curves(self.needs, counted=rules.counted)
+        self.relax, self.best = Relaxation(pool, self.needs, curves, rules), Incumbent()
+        self.bound, self.steps, self.passes, self.widened = -np.inf, 0, 0, False
         self.at = self.relax.start()
 
     def within(self, gap: float) -> bool:
         """Whether the proof is as good as asked; a millionth is rounding."""
-        return self.best.cost - self.bound <= max(gap, 1e-6) * self.best.cost
+        return np.isfinite(self.best.cost) and self.best.cost - self.bound <= max(gap, 1e-6) * self.best.cost
+
+    def solution(self) -> FleetSolution:
+        """What was found and proven."""
+        found = len(self.best.choice) > 0 and self.relax.keeps_rules(self.best.choice)
+        cost = self.best.cost if found else np.inf
+        notes = {"designs": self.relax.pool.size, "steps": self.steps, "passes": self.passes}
+        return FleetSolution(
+            pool=self.relax.pool,
+            choice=self.best.choice if found else None,
+            cost=cost,
+            best_bound=min(self.bound, cost),
+            outcome=self.outcome(found),
+            notes={name: float(number) for name, number in notes.items()},
+        )
+
+    def outcome(self, found: bool) -> Outcome:
+        """How the run ended."""
+        if found and self.within(0.0):
+            return Outcome.OPTIMAL
+        if found and self.within(self.settings.gap):
+            return Outcome.WITHIN_GAP
+        early = {Ended.TIME_LIMIT: Outcome.TIME_LIMIT, Ended.INTERRUPT: Outcome.INTERRUPTED}
+        return early[self.stop.why] if self.stop.why else Outcome.STOPPED
+
+    def begin(self) -> bool:
+        """Give each site a design that can be bought; whether enough sites have one."""
+        cost = self.relax.design_cost(self.relax.label(self.at)[0])
+        if np.isfinite(self.relax.least(cost)[0].min(axis=1)).all():
+            return True
+        exact = self.price_out(Bound(value=-np.inf, at=self.at, steps=0), slack=0.0, designs_max=ADDED_LEAST)
+        self.take_in(exact.designs)
+        return bool(np.isfinite(self.bound))
 
     def prove(self) -> None:
         """Raise the bound over the pool, certify it over all designs, take in what was missing; repeat."""
-        for _ in range(ROUNDS):
-            top = ascend(self.relax, self.at, self.best, steps=STEPS, gap=AIM * self.settings.gap)
-            self.steps += top.steps
-            settle(self.relax, self.best)
-            exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
-            if self.within(self.settings.gap) or not self.take_in(exact.designs):
+        for passes in range(ROUNDS_MAX):
+            if passes >= ROUNDS and self.within(POOR):
                 break
+            top = ascend(
+                self.relax, self.at, self.best, steps=STEPS, gap=AIM * self.settings.gap, stop=self.stop
+            )
+            self.steps += top.steps
+            settle(self.relax, self.best, self.stop)
+            if self.stop.due():
+                break
+            exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
+            if self.within(self.settings.gap) or not (self.take_in(exact.designs) or self.widen()):
+                break
+
+    def widen(self) -> bool:
+        """Take in designs that are cheap at the start's multipliers, where the pool's own lead astray."""
+        if self.widened or self.within(POOR):
+            return False
+        self.widened = True
+        at = Bound(value=-np.inf, at=self.relax.start(), steps=0)
+        exact = self.price_out(at, slack=self.slack(), designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
+        return self.take_in(exact.designs)
 
     def complete(self) -> None:
         """Integer model over the designs and modes that a better plan can have, or the likeliest of them.
@@ -106,46 +169,69 @@ class _Run:
         A plan that takes a design left out costs at least the bound and what that design costs more than
         its site's least.
         """
-        slack, root = self.best.cost - self.bound, self.bound
+        slack, root = self.slack(), self.bound
         at = Bound(value=root, at=self.at, steps=0)
         exact = self.price_out(at, slack=slack + 1e-6, designs_max=max(1, COLUMNS_MAX // self.sites))
         self.take_in(exact.designs)
-        reduced = self.reduced_cost()
+        reduced = self.relax.reduced_cost(self.at)
         keep = reduced <= min(slack, exact.left_out) + 1e-6
-        keep[self.best.choice] = True
+        keep[self.relax.pool.start] = True  # no site is without a design
+        keep[self.best.choice[self.best.choice != NOBODY]] = True
+        self.narrow(keep)
+        beyond, at_modes = root + exact.left_out, self.at
+        for _ in range(CUTS):
+            modes = self.relax.modes_within(at_modes, slack + 1e-6)
+            limits = MipLimits(
+                gap=self.settings.gap / 2, nodes_max=NODES_MAX, threads=self.settings.threads, stop=self.stop
+            )
+            result = solve_master(self.relax, modes, limits)
+            self.bound = max(self.bound, min(result.best_bound, beyond))
+            if result.choice is None:
+                break
+            self.best.offer(self.relax.cost(result.choice), result.choice)
+            need = self.relax.need(result.choice)
+            finer, parts = self.cut(need)
+            if self.within(self.settings.gap) or self.stop.due() or finer.modes == self.relax.curves.modes:
+                break
+            at_modes = at_modes.of_parts(parts)
+            self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
+
+    def slack(self) -> float:
+        """How much dearer than the bound a better plan can be; before a plan is known, how far to look for one."""
+        known = self.relax.keeps_rules(self.best.choice)
+        return self.best.cost - self.bound if known else LOOK * abs(self.bound)
+
+    def cut(self, need: IntArray) -> tuple[Curves, IntArray]:
+        """Modes cut at the needs of a plan."""
+        curves = self.relax.curves
+        return refined(curves, self.needs, {t: int(need[k]) for t, k in enumerate(curves.tiered.tolist())})
+
+    def narrow(self, keep: FloatArray) -> None:
+        """Go on with some designs of the pool alone."""
         pool = self.relax.pool.take(np.flatnonzero(keep))
-        relax = Relaxation(pool, self.pricer.market, self.curves)
-        result = solve_master(
-            relax,
-            relax.modes_within(self.at, slack + 1e-6),
-            gap=self.settings.gap / 2,
-            time_limit_s=self.settings.time_limit_s,
-            threads=self.settings.threads,
-            nodes_max=NODES_MAX,
-        )
-        if result is None:
-            return
-        choice = (np.cumsum(keep) - 1)[self.best.choice]
-        self.relax, self.best = relax, Incumbent(cost=self.best.cost, choice=choice)
-        self.best.offer(result.cost, result.choice)
-        self.bound = max(self.bound, min(result.best_bound, root + exact.left_out))
+        moved = np.cumsum(keep) - 1
+        choice = np.where(self.best.choice == NOBODY, NOBODY, moved[self.best.choice])
+        self.relax = Relaxation(pool, self.needs, self.relax.curves, self.rules)
+        self.best = Incumbent(cost=self.relax.cost(choice), choice=choice)
 
     @property
     def sites(self) -> int:
         """Number of sites."""
         return self.relax.pool.sites
 
-    def reduced_cost(self) -> FloatArray:
-        """How much dearer than its site's cheapest each design of the pool is at the multipliers (D,)."""
-        cost = self.relax.design_cost(self.relax.label(self.at)[0])
-        least, _ = self.relax.pool.cheapest(cost)
-        return np.asarray(cost - least[self.relax.pool.designs.site])
-
     def price_out(self, top: Bound, *, slack: float, designs_max: int) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven."""
-        exact = price_out(self.pricer, self.offers, self.curves, top.at, slack=slack, designs_max=designs_max)
+        exact = price_out(
+            self.pricer,
+            self.offers,
+            self.relax.curves,
+            top.at,
+            slack=slack,
+            designs_max=designs_max,
+            kind=self.rules.kind,
+        )
         self.passes += 1
-        value = float(exact.least.sum()) + self.relax.purchase(top.at).value
+        value = self.rules.select(exact.least)[0] + self.relax.purchase(top.at).value
         if value > self.bound:
             self.bound, self.at = value, top.at
         return exact
@@ -156,6 +242,8 @@ class _Run:
         pool = before.with_designs(designs)
         if pool.size == before.size:
             return False
-        self.best.choice = self.best.choice - before.start + pool.start
-        self.relax = Relaxation(pool, self.pricer.market, self.curves)
+        places = np.where(self.best.choice == NOBODY, NOBODY, self.best.choice - before.start + pool.start)
+        self.best.choice = places
+        self.relax = Relaxation(pool, self.needs, self.relax.curves, self.rules)
         return True
+

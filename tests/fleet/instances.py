@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from planner.designs import SiteOptions
+from planner.fleet.buying import Source
 from planner.fleet.market import Market
 from planner.fleet.pricing import Fittings, Option, PartIndex, Pricer, SiteOffer
+from planner.fleet.spares import SparesRule
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,19 @@ class Ladder:
 
 
 @dataclass(frozen=True)
+class Terms:
+    """How suppliers sell, by (SKU, supplier), and what every SKU costs beside its units."""
+
+    sold: dict[tuple[int, int], dict[str, Any]]
+    spares: tuple[SparesRule, ...]
+    onboarding: Any
+
+    def of(self, k: int, j: int) -> dict[str, Any]:
+        """Terms of a supplier as arguments of `Source`."""
+        return self.sold.get((k, j), {})
+
+
+@dataclass(frozen=True)
 class Goods:
     """SKUs and their suppliers' ladders, and what the parts hold."""
 
@@ -40,6 +55,28 @@ class Goods:
     module_w: Any
     battery_wh: Any
     controller_w: Any
+    terms: Terms | None = None
+
+
+def random_terms(rng: np.random.Generator, ladders: list[list[Ladder]]) -> Terms:
+    """Packs, least orders and stock of many suppliers; spares and the cost of taking on of many SKUs."""
+    sold: dict[tuple[int, int], dict[str, Any]] = {}
+    for k, some in enumerate(ladders):
+        for j in range(len(some)):
+            pack = int(rng.choice([1, 1, 2, 3]))
+            least = int(rng.choice([1, 1, 1, 4]))
+            stock = None if rng.random() < 0.75 else int(rng.integers(2, 25))
+            sold[k, j] = {"pack_qty": pack, "min_order_qty": least, "stock_qty": stock}
+    rules = (
+        SparesRule(),
+        SparesRule(share=0.05),
+        SparesRule(share=0.4),
+        SparesRule(failures_per_unit=0.2, protection=0.9),
+        SparesRule(share=0.1, failures_per_unit=0.02, protection=0.99),
+    )
+    spares = tuple(rules[int(rng.integers(len(rules)))] for _ in ladders)
+    onboarding = np.where(rng.random(len(ladders)) < 0.5, np.round(rng.uniform(0, 120, len(ladders)), 2), 0.0)
+    return Terms(sold=sold, spares=spares, onboarding=onboarding)
 
 
 def random_ladders(
@@ -60,37 +97,43 @@ def random_ladders(
     return found
 
 
-def market(names: Sequence[str], ladders: list[list[Ladder]]) -> Market:
-    """The market of SKUs with their suppliers' ladders."""
-    rows = [
-        (k, least, price, fixed)
-        for k, some in enumerate(ladders)
-        for least, price, fixed in sorted(
-            (least, price, fixed) for ladder in some for price, fixed, least in ladder.offers()
+def market(names: Sequence[str], ladders: list[list[Ladder]], terms: Terms | None = None) -> Market:
+    """The market of SKUs with their suppliers' ladders, and the suppliers' terms if any."""
+    sources = [
+        tuple(
+            Source(
+                supplier=f"v{j}",
+                offers=tuple(range(len(ladder.tiers))),
+                price=np.array([price for price, _, _ in ladder.offers()]),
+                fixed=np.array([fixed for _, fixed, _ in ladder.offers()]),
+                min_qty=np.array([least for _, _, least in ladder.offers()]),
+                **(terms.of(k, j) if terms else {}),
+            )
+            for j, ladder in enumerate(some)
         )
+        for k, some in enumerate(ladders)
     ]
-    s = np.array([row[0] for row in rows])
-    q, p, f = (np.array([row[i] for row in rows], float) for i in (1, 2, 3))
-    low, single = np.full(len(names), np.inf), np.full(len(names), np.inf)
-    np.minimum.at(low, s, p)
-    np.minimum.at(single, s, f + p * q)
     return Market(
         currency="EUR",
         skus=tuple(names),
         index={name: k for k, name in enumerate(names)},
-        category=("goods",) * len(names),
+        category=tuple(name[0] for name in names),
         weight_kg=np.ones(len(names)),
+        freight_kg=np.ones(len(names)),
+        install_cost=np.zeros(len(names)),
         offers=(),
-        offer_sku=s,
-        price=p,
-        fixed=f,
-        least=q,
-        low_price=low,
-        list_price=single,
+        sources=tuple(sources),
+        spares=terms.spares if terms else (SparesRule(),) * len(names),
+        onboarding=terms.onboarding if terms else np.zeros(len(names)),
+        required=np.zeros(len(names), dtype=bool),
+        low_price=np.array([min(float(s.price.min()) for s in some) for some in sources]),
+        list_price=np.array([min(float(s.price.max()) for s in some) for some in sources]),
     )
 
 
-def goods(rng: np.random.Generator, thresholds: tuple[int, ...], suppliers: int = 1) -> Goods:
+def goods(
+    rng: np.random.Generator, thresholds: tuple[int, ...], suppliers: int = 1, *, terms: bool = False
+) -> Goods:
     """Two of each kind of part, with tiers at some of the thresholds, and one that no site can use."""
     kinds = {kind: [f"{kind}{i}" for i in range(2)] for kind in ("b", "c", "e", "m", "s", "t")}
     names = [*sorted(name for group in kinds.values() for name in group), "x0"]
@@ -115,11 +158,13 @@ def goods(rng: np.random.Generator, thresholds: tuple[int, ...], suppliers: int 
     )
     parts = PartIndex(module=places("m"), battery=places("b"), controller=places("c"))
     ladders = random_ladders(rng, base, thresholds, suppliers)
+    how = random_terms(rng, ladders) if terms else None
     return Goods(
         names=tuple(names),
         ladders=ladders,
         switches=tuple(kinds["s"]),
-        pricer=Pricer(market=market(names, ladders), fittings=fittings, parts=parts),
+        terms=how,
+        pricer=Pricer(market=market(names, ladders, how), fittings=fittings, parts=parts),
         module_w=np.array([60.0, 150.0]),
         battery_wh=np.array([500.0, 1300.0]),
         controller_w=np.array([200.0, 900.0]),

@@ -5,6 +5,7 @@ import pytest
 
 from planner.fleet import FleetSolution, Outcome, candidates, solve_fleet
 from planner.fleet.pricing import SiteOffer
+from planner.fleet.rules import free_rules
 from planner.settings import SolverSettings
 from tests.fleet.brute import cheapest
 from tests.fleet.instances import Goods, goods, site
@@ -16,7 +17,8 @@ def solved(g: Goods, offers: list[SiteOffer], settings: SolverSettings) -> Fleet
     """The planner's own plan."""
     pool = candidates(g.pricer, offers, sites=len(offers))
     assert pool is not None
-    return solve_fleet(g.pricer, offers, pool, settings=settings)
+    rules = free_rules(len(g.names), len(g.battery_wh), len(offers))
+    return solve_fleet(g.pricer, offers, pool, rules=rules, settings=settings)
 
 
 @pytest.mark.parametrize(
