@@ -130,7 +130,7 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
     """No battery carries the smallest load for the autonomy, or through a night."""
     stores = make_stores(one, cat, voltage, settings)
     day, night = net_load(one, one.day_wh, one.night_wh, np.zeros(1))
-    parallel = cat.battery("batteries_parallel_max")[stores.battery]
+    parallel = stores.strings_max
     daily = (day + night)[:, 0].max(axis=1)[stores.kit]
     days = np.divide(stores.usable_wh * parallel, daily, out=np.full(len(daily), np.inf), where=daily > 0)
     if days.max() < one.autonomy_days:

@@ -84,7 +84,7 @@ class Relaxation:
 
     def __init__(self, pool: Pool, market: Market, curves: Curves) -> None:
         self.pool, self.market, self.curves = pool, market, curves
-        linear = market.list_price.copy()
+        linear = np.where(market.for_sale, market.list_price, 0.0)  # of the others none is bought
         linear[curves.tiered] = 0.0
         self.base = pool.designs.other_cost + pool.designs.usage @ linear
         tiered = pool.designs.usage[:, curves.tiered].tocoo()
@@ -183,7 +183,7 @@ def ascend(relax: Relaxation, start: Multipliers, best: Incumbent, *, steps: int
     Stops when the bound comes within `gap` of the incumbent, or the steps are too small to matter.
     """
     curves, sku = relax.curves, relax.curves.mode_sku
-    span = np.maximum(price_span(relax.market)[curves.tiered], 1e-9)
+    span = np.maximum(price_span(relax.market, curves.tiered), 1e-9)
     mu_weight = span[sku]
     w_weight = SITE_WEIGHT * relax.pool.sites * (span * np.maximum(relax.greatest, 1.0))[:, sku]
     at, top = start, Bound(value=-np.inf, at=start, steps=0)
@@ -226,6 +226,6 @@ def ascend(relax: Relaxation, start: Multipliers, best: Incumbent, *, steps: int
     return top
 
 
-def price_span(market: Market) -> FloatArray:
-    """How far the price of a unit ranges over the offers of each SKU (K,), currency."""
-    return market.list_price - market.low_price
+def price_span(market: Market, skus: IntArray) -> FloatArray:
+    """How far the price of a unit ranges over the offers of each of some SKUs, currency."""
+    return np.asarray(market.list_price[skus] - market.low_price[skus])

@@ -49,7 +49,7 @@ class Curves:
 def make_curves(market: Market, most: FloatArray) -> Curves:
     """Curves of a market for needs of up to `most` units of each SKU (K,)."""
     single = np.bincount(market.offer_sku, minlength=len(market.skus)) == 1
-    tiered = np.flatnonzero(~(single & (market.low_price == market.list_price)))
+    tiered = np.flatnonzero(market.for_sale & ~(single & (market.low_price == market.list_price)))
     modes: list[tuple[int, int, int, int]] = []
     corners: list[tuple[int, float, float]] = []
     for t, k in enumerate(tiered.tolist()):

@@ -9,7 +9,7 @@ from planner.fleet.bound import Multipliers
 from planner.fleet.curves import Curves
 from planner.fleet.market import FloatArray
 from planner.fleet.pool import Designs, cheapest_designs
-from planner.fleet.pricing import Pricer, SiteOffer
+from planner.fleet.pricing import Pricer, SiteOffer, by_number
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,10 +27,9 @@ class Exact:
 def multiplier_table(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> FloatArray:
     """Cost of 0..N units of each SKU at site s and the multipliers, freight included (K, N + 1)."""
     market, units = pricer.market, pricer.widest(offer)
-    number = np.arange(units + 1)
-    cost = market.list_price[:, None] * number[None, :]
+    cost = by_number(market.list_price, units)
     cost[curves.tiered] = at.phi(curves, s, units)
-    return pricer.table(cost + (market.weight_kg * offer.freight_per_kg)[:, None] * number[None, :])
+    return pricer.table(cost + by_number(market.weight_kg * offer.freight_per_kg, units), offer)
 
 
 def price_out(

@@ -52,7 +52,7 @@ class Offer:
 
 @dataclass(frozen=True, kw_only=True)
 class Market:
-    """All SKUs for sale and their offers, as arrays over SKUs (K) and offers (V).
+    """All SKUs for sale or at a site and their offers, as arrays over SKUs (K) and offers (V).
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Market:
     offer_sku : (V,)
         Index of the offer's SKU; offers of a SKU stand together.
     low_price, list_price : (K,)
-        Least unit price of any tier, and the cost of a single unit.
+        Least unit price of any tier, and the cost of a single unit; infinite where a SKU is not for sale.
     """
 
     currency: str
@@ -88,8 +88,10 @@ class Market:
         need = np.asarray(units)
         cost = self.fixed + self.price * np.maximum(need[self.offer_sku], self.least)
         order = np.lexsort((np.arange(len(cost)), self.least, np.round(cost, 6), self.offer_sku))
-        first = order[np.searchsorted(self.offer_sku[order], np.arange(len(self.skus)))]
-        return np.where(need > 0, first, -1)
+        first = np.searchsorted(self.offer_sku[order], np.flatnonzero(self.for_sale))
+        best = np.full(len(self.skus), -1, dtype=np.int64)
+        best[self.for_sale] = order[first]
+        return np.where(need > 0, best, -1)
 
     def goods_cost(self, skus: IntArray, units: NDArray[np.integer]) -> FloatArray:
         """Cost of a need of `units` of each of some SKUs, over their cheapest offers, currency."""
@@ -97,6 +99,16 @@ class Market:
         each = self.fixed[offers] + self.price[offers] * np.maximum(need, self.least[offers])
         least = np.where(offers >= 0, each, np.inf).min(axis=1)
         return np.where(need[:, 0] > 0, least, 0.0)
+
+    @cached_property
+    def for_sale(self) -> NDArray[np.bool_]:
+        """SKUs that have an offer (K,); the others stand at sites."""
+        return np.bincount(self.offer_sku, minlength=len(self.skus)) > 0
+
+    @cached_property
+    def sold(self) -> frozenset[str]:
+        """SKUs that have an offer."""
+        return frozenset(offer.sku for offer in self.offers)
 
     @cached_property
     def offers_of(self) -> IntArray:
@@ -112,12 +124,13 @@ class Market:
 
 
 def make_market(scenario: Scenario) -> Market:
-    """Offers valid on the plan date, converted into the scenario's currency."""
+    """Offers valid on the plan date, in the scenario's currency; parts at sites join without one."""
     tables, currency = scenario.tables, scenario.settings.currency
     parts = {part.sku: (name, part.weight_kg) for name in SKU_TABLES for part in getattr(tables, name)}
     offers = [offer for offer in _offers(tables, currency, scenario.settings.plan_date) if offer.sku in parts]
     offers.sort(key=lambda offer: (offer.sku, offer.min_qty, offer.supplier))
-    skus = tuple(sorted({offer.sku for offer in offers}))
+    there = {row.sku for row in tables.existing if row.sku in parts}
+    skus = tuple(sorted({offer.sku for offer in offers} | there))
     index = {sku: k for k, sku in enumerate(skus)}
     offer_sku = np.array([index[offer.sku] for offer in offers], dtype=np.int64)
     price = np.array([float(offer.unit_price) for offer in offers])

@@ -18,7 +18,7 @@ SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "
 def sites_of(scenario: Scenario, shop: Shop) -> list[Site]:
     """The sites with the planner's sky and temperatures, at every tilt that some mount takes."""
     fleet = prepare(scenario)
-    fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
+    fleet_kits(fleet)
     sites = []
     for i, site in enumerate(scenario.tables.sites):
         columns = {tilt: t for t, tilt in enumerate(fleet.plane.surface_tilt_deg[i].tolist())}
@@ -26,7 +26,7 @@ def sites_of(scenario: Scenario, shop: Shop) -> list[Site]:
         for tilt in tilts_of(scenario, site):
             if any(row.sku in shop.tiers for row in mounts_at(scenario, site, tilt)):
                 made = {
-                    v: site_inputs(fleet, i, v, columns[tilt])
+                    v: site_inputs(fleet, i, v, columns[tilt], fleet.gear[i])
                     for v in site_voltages(site.system_voltage_v, scenario)
                 }
                 inputs[tilt] = {v: one for v, one in made.items() if one is not None}
