@@ -271,7 +271,7 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
     if able(offer):
         return offer
     blocking = blocking_parts(gear, lambda other: able(site_designs(fleet, i, other)))
-    if not blocking:
+    if gear.must and not blocking:
         gear = gear.free(gear.must)
         offer = site_designs(fleet, i, gear)
     why = no_fitting(site.site_id, fleet.pricer, offer) if offer.options else explain(fleet, i, gear)

@@ -149,7 +149,8 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
         )
     lead = cat.lead_acid[stores.battery]
     depth = np.where(lead, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp)
-    share = night[:, 0].max(axis=1)[stores.kit] / (stores.string_wh * parallel) / depth
+    nightly, cycled = night[:, 0].max(axis=1)[stores.kit], stores.string_wh * parallel * depth
+    share = np.divide(nightly, cycled, out=np.full(len(cycled), np.inf), where=cycled > 0)
     if share.min() > 1.0 + EPS:
         best = int(np.argmin(share))
         return (

@@ -15,7 +15,7 @@ def no_room(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Setti
     """More controllers, batteries or modules to be kept than any design of the voltage has."""
     if not one.units_least:
         return None
-    fewest = int(one.least_of(cat.controller_sku).max(initial=0))
+    fewest = int(one.least_of(cat.controller_sku).min())
     if fewest > settings.policy.controllers_max:
         return _too_many(fewest, settings.policy.controllers_max, "controllers", "policy.controllers_max")
     stores = make_stores(one, cat, voltage, settings)

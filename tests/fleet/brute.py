@@ -1,7 +1,7 @@
 """Every combination of designs of a small fleet, and what a need costs, written from the definitions."""
 
 from itertools import product
-from math import ceil, floor
+from math import ceil, floor, inf
 
 import numpy as np
 
@@ -12,7 +12,7 @@ MODULE_KG = 1.0  # every SKU of the instances
 
 
 def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
-    """Every design of a site as (freight and fixed cost, units of each SKU)."""
+    """Every design of a site as (freight and fixed cost, units to buy of each SKU)."""
     o, index, fit = offer.options[0].designs, g.pricer.market.index, g.pricer.fittings
     found = set()
     for p, a in zip(*np.nonzero(o.modules_parallel), strict=True):
@@ -34,7 +34,8 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
             units[index[f"s{o.kit[p]}"]] += 1
             units[index[f"t{t}"]] += ceil(n / carries)
             units[index[f"e{e}"]] += boxes
-            found.add((offer.fixed_cost + offer.freight_per_kg * sum(units), tuple(units)))
+            bought = [max(0, n - offer.existing.get(k, 0)) for k, n in enumerate(units)]
+            found.add((offer.fixed_cost + offer.freight_per_kg * sum(bought), tuple(bought)))
     return sorted(found)
 
 
@@ -54,7 +55,7 @@ def ladder_cost(ladder: Ladder, need: int) -> float:
 
 def need_cost(ladders: list[Ladder], need: int) -> float:
     """Least cost of a need of one SKU from one of its suppliers."""
-    return min(ladder_cost(ladder, need) for ladder in ladders) if need else 0.0
+    return min((ladder_cost(ladder, need) for ladder in ladders), default=inf) if need else 0.0
 
 
 def cheapest(g: Goods, offers: list[SiteOffer]) -> float:
