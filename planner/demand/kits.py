@@ -141,6 +141,9 @@ def enumerate_kits(
     if not any(load.load_profile == load_profile for load in tables.loads):
         empty = Refusal(rule="no-devices", subject=load_profile, message="the load profile has no devices")
         return KitResult(kits=(), refusals=(empty,))
+    number, most = sum(n for _, n in limits.least), settings.policy.switches_max
+    if number > most:
+        return KitResult(kits=(), refusals=(_too_many_switches(load_profile, number, most),))
     switches = make_switches(tables, sold)
     groundings = site_groundings(tables, load_profile)
     found: list[Assembly] = []
@@ -160,6 +163,17 @@ def enumerate_kits(
     kits, more = _kits(found, bus, tables, groundings, load_profile)
     kits = tuple(kit for kit in kits if limits.hold(dict(kit.units)))  # a load disconnect came last
     return KitResult(kits=kits, refusals=nearest(refusals), left_out=left_out + more)
+
+
+def _too_many_switches(load_profile: str, number: int, most: int) -> Refusal:
+    return Refusal(
+        rule="switches-kept",
+        subject=load_profile,
+        value=number,
+        limit=most,
+        unit="units",
+        message=f"a site has {number} switches at least; policy.switches_max allows {most}",
+    )
 
 
 def site_groundings(tables: Tables, load_profile: str) -> tuple[BusGrounding, ...]:

@@ -239,4 +239,5 @@ class Brute:
             (self.x.kits[k].max_current_a, battery.discharge_current_max_a),
             (current, battery.charge_current_max_a),
         )
-        return max(1, ceil(self.kept(battery) / n), *(ceil(ask / give - 1e-9) if give > 0 else inf for ask, give in asks))
+        kept = ceil(self.kept(battery) / n)
+        return max(1, kept, *(ceil(ask / give - 1e-9) if give > 0 else inf for ask, give in asks))

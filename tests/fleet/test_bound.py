@@ -16,7 +16,9 @@ from tests.fleet.instances import Goods, equipped, goods, site
 class Case:
     """A small fleet with its relaxation over the candidates."""
 
-    def __init__(self, seed: int, *, sites: int = 2, suppliers: int = 1, few: int = 20, there: bool = False) -> None:
+    def __init__(
+        self, seed: int, *, sites: int = 2, suppliers: int = 1, few: int = 20, there: bool = False
+    ) -> None:
         self.rng = np.random.default_rng(seed)
         self.g: Goods = goods(self.rng, (1, 3, 7), suppliers)
         self.offers: list[SiteOffer] = [site(self.rng, self.g, s) for s in range(sites)]
