@@ -3,8 +3,6 @@
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from planner.demand import UnitLimits
 from planner.designs import CatalogueArrays, Selection, SiteOptions, select
 from planner.errors import Refusal
@@ -117,6 +115,6 @@ def kept_refusal(gear: Gear, blocking: Collection[str], why: Refusal) -> Refusal
     )
 
 
-def available(skus: Collection[str], gear: Gear, sold: Collection[str]) -> np.ndarray:
+def available(skus: Collection[str], gear: Gear, sold: Collection[str]) -> list[bool]:
     """Which SKUs are for sale or stand at a site."""
-    return np.array([sku in sold or sku in gear.units for sku in skus], dtype=bool)
+    return [sku in sold or sku in gear.units for sku in skus]

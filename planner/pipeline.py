@@ -198,7 +198,8 @@ def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:
     wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
     fits = fleet.pricer.fittings.mounts_fit(plane.surface_tilt_deg, wind[:, None])  # (S, T, mounts)
     mounts = [fleet.market.skus[k] for k in fleet.pricer.fittings.mount_sku]
-    fits &= np.array([available(mounts, gear, fleet.market.sold) for gear in fleet.gear])[:, None, :]
+    there = [available(mounts, gear, fleet.market.sold) for gear in fleet.gear]
+    fits &= np.array(there, dtype=bool).reshape(len(sites), 1, len(mounts))
     masks = [fits.any(axis=2), *np.moveaxis(fits, 2, 0)]
     none = ~masks[0].any(axis=1)
     tilts: list[list[int]] = [[] for _ in sites]
