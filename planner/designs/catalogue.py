@@ -1,6 +1,6 @@
 """The catalogue's power parts as arrays."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -95,7 +95,7 @@ class Selection:
     controller: IntArray
 
 
-def select(whole: CatalogueArrays, wanted: Collection[str]) -> Selection:
+def select(whole: CatalogueArrays, wanted: Set[str]) -> Selection:
     """The parts whose SKU is wanted; the catalogue itself where that is all of them."""
 
     def places(skus: Sequence[str]) -> IntArray:
@@ -103,20 +103,14 @@ def select(whole: CatalogueArrays, wanted: Collection[str]) -> Selection:
 
     module, battery = places(whole.module_sku), places(whole.battery_sku)
     controller = places(whole.controller_sku)
-    every = len(module) + len(battery) + len(controller)
-    every -= len(whole.modules) + len(whole.batteries) + len(whole.controllers)
-    return Selection(
-        catalogue=whole
-        if not every
-        else CatalogueArrays(
+    catalogue = whole
+    if not wanted >= {*whole.module_sku, *whole.battery_sku, *whole.controller_sku}:
+        catalogue = CatalogueArrays(
             modules=tuple(whole.modules[i] for i in module),
             batteries=tuple(whole.batteries[i] for i in battery),
             controllers=tuple(whole.controllers[i] for i in controller),
-        ),
-        module=module,
-        battery=battery,
-        controller=controller,
-    )
+        )
+    return Selection(catalogue=catalogue, module=module, battery=battery, controller=controller)
 
 
 def _columns(

@@ -23,7 +23,9 @@ def gear(units: dict[str, int], keep: str = "may", site: str = "0012") -> Rows:
     return [{"site_id": site, "sku": sku, "quantity": str(n), "keep": keep} for sku, n in units.items()]
 
 
-def plan_of(folder: Path, existing: Rows, *, unsold: tuple[str, ...] = (), **site: str) -> Plan:
+def plan_of(
+    folder: Path, existing: Rows, *, unsold: tuple[str, ...] = (), parts: Rows | None = None, **site: str
+) -> Plan:
     """One site of the minimal scenario, a single part of each kind for sale; access 100, freight 2 a kg."""
     tables: dict[str, Any] = {
         "sites": [table("sites")[0] | {"access_cost": "100", "freight_per_kg": "2"} | site],
@@ -32,6 +34,8 @@ def plan_of(folder: Path, existing: Rows, *, unsold: tuple[str, ...] = (), **sit
     }
     if existing:
         tables["existing"] = existing
+    if parts:
+        tables["catalogue/batteries"] = [*table("catalogue/batteries"), *parts]
     write_scenario(folder, settings=SETTINGS.replace("autonomy_days = 4", POLICY), tables=tables)
     return plan_fleet(read_scenario(folder))
 
@@ -136,6 +140,22 @@ def test_room_for_modules_that_must_be_kept(tmp_path: Path) -> None:
     assert (problem["code"], problem["subject"], problem["unit"]) == ("kept-parts", MODULE, "m2")
     assert problem["value"] == pytest.approx(6.03)
     assert problem["limit"] == 5
+
+
+def test_a_kept_battery_that_does_not_stand_the_cold(tmp_path: Path) -> None:
+    """The enclosure reaches -30 C here: the air's minimum and nothing on top of it."""
+    parts = [table("catalogue/batteries")[0] | {"sku": "B-5", "temp_min_c": "5", "charge_temp_min_c": "5"}]
+    plan = plan_of(
+        tmp_path, gear({"B-5": 2}, "must"), parts=parts, temp_air_min_c="-30", enclosure_damping_k="0"
+    )
+    problem = unserved(plan)
+    assert (problem["code"], problem["subject"]) == ("kept-parts", "B-5")
+    assert (problem["value"], problem["limit"], problem["unit"]) == (-30.0, 5.0, "C")
+    assert " on sale" not in problem["message"]
+    free = plan_of(
+        tmp_path / "may", gear({"B-5": 2}), parts=parts, temp_air_min_c="-30", enclosure_damping_k="0"
+    )
+    assert "B-5" not in bill(free)
 
 
 def test_the_part_that_blocks_is_named_among_several(tmp_path: Path) -> None:
