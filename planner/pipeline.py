@@ -12,6 +12,16 @@ from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
 from planner.errors import Refusal
+from planner.existing import (
+    Gear,
+    available,
+    blocking_parts,
+    in_whole,
+    kept_refusal,
+    kit_key,
+    power_parts,
+    site_gear,
+)
 from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make_part_index
@@ -94,7 +104,7 @@ def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: C
         fleet = prepare(scenario)
     with clock.stage("demand"):
         progress("demand", 0, 1)
-        fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
+        fleet_kits(fleet)
         fleet.tilts[:] = choose_tilts(fleet)
     with clock.stage("designs"):
         offers = SiteOffers(fleet, progress)
@@ -145,26 +155,31 @@ def prepare(scenario: Scenario) -> Fleet:
         tilts=[],
         refusals={},
         pricer=pricer,
+        gear=site_gear(found.scenario),
     )
 
 
-def fleet_kits(scenario: Scenario, sold: frozenset[str]) -> dict[tuple[str, int], KitResult]:
-    """Kits of every load profile at every system voltage that a site may have."""
-    asked = {
-        (site.load_profile, voltage)
-        for site in scenario.tables.sites
-        for voltage in site_voltages(site.system_voltage_v, scenario)
-    }
-    return {
-        (profile, voltage): enumerate_kits(
-            scenario.tables,
-            load_profile=profile,
+def fleet_kits(fleet: Fleet) -> None:
+    """Enumerate the kits of every site at every system voltage that it may have."""
+    for i, site in enumerate(fleet.scenario.tables.sites):
+        for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
+            site_kits(fleet, i, voltage, fleet.gear[i])
+
+
+def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
+    """Kits of the i-th site at a system voltage; sites that are alike in what decides them share them."""
+    tables, sold = fleet.scenario.tables, fleet.market.sold
+    key = kit_key(tables.sites[i].load_profile, voltage, gear, tables, sold)
+    if key not in fleet.kits:
+        fleet.kits[key] = enumerate_kits(
+            tables,
+            load_profile=key.load_profile,
             system_voltage_v=voltage,
-            settings=scenario.settings,
-            sold=sold,
+            settings=fleet.scenario.settings,
+            sold=sold | key.unsold,
+            limits=key.limits,
         )
-        for profile, voltage in sorted(asked)
-    }
+    return fleet.kits[key]
 
 
 def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
@@ -182,6 +197,9 @@ def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:
     policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
     wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
     fits = fleet.pricer.fittings.mounts_fit(plane.surface_tilt_deg, wind[:, None])  # (S, T, mounts)
+    mounts = [fleet.market.skus[k] for k in fleet.pricer.fittings.mount_sku]
+    there = [available(mounts, gear, fleet.market.sold) for gear in fleet.gear]
+    fits &= np.array(there, dtype=bool).reshape(len(sites), 1, len(mounts))
     masks = [fits.any(axis=2), *np.moveaxis(fits, 2, 0)]
     none = ~masks[0].any(axis=1)
     tilts: list[list[int]] = [[] for _ in sites]
@@ -199,9 +217,8 @@ def load_shape(fleet: Fleet) -> FloatArray:
     sites = fleet.scenario.tables.sites
     shape = np.ones((len(sites), 12))
     for i, site in enumerate(sites):
-        results = (
-            fleet.kits[site.load_profile, v] for v in site_voltages(site.system_voltage_v, fleet.scenario)
-        )
+        voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+        results = (site_kits(fleet, i, v, fleet.gear[i]) for v in voltages)
         kit = next((result.kits[0] for result in results if result.kits), None)
         if kit is not None:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
@@ -225,7 +242,7 @@ class SiteOffers:
         if self.kept is not None:
             yield from self.kept
         elif self.places is not None:
-            yield from (site_designs(self.fleet, i) for i in self.places)
+            yield from (site_designs(self.fleet, i, self.fleet.gear[i]) for i in self.places)
         else:
             yield from self._first()
 
@@ -250,27 +267,33 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
     site = fleet.scenario.tables.sites[i]
     if fleet.climate.refusal[i]:
         return Refusal(rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i])
-    offer = site_designs(fleet, i)
-    if not offer.options:
-        return explain(fleet, i)
-    if not fleet.pricer.buildable(offer):
-        return no_fitting(site.site_id, fleet.pricer, offer)
-    return offer
+    gear, able = fleet.gear[i], fleet.pricer.buildable
+    offer = site_designs(fleet, i, gear)
+    if able(offer):
+        return offer
+    blocking = blocking_parts(gear, lambda other: able(site_designs(fleet, i, other)))
+    if gear.must and not blocking:
+        gear = gear.free(gear.must)
+        offer = site_designs(fleet, i, gear)
+    why = no_fitting(site.site_id, fleet.pricer, offer) if offer.options else explain(fleet, i, gear)
+    return kept_refusal(gear, blocking, why) if blocking else why
 
 
-def site_designs(fleet: Fleet, i: int) -> SiteOffer:
-    """Feasible designs of the i-th site at each voltage and tilt."""
+def site_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
+    """Feasible designs of the i-th site with some gear, at each voltage and tilt."""
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
+    parts, index = power_parts(fleet.catalogue, gear, fleet.market.sold), fleet.market.index
     found = []
     for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
         for tilt in fleet.tilts[i]:
-            inputs = site_inputs(fleet, i, voltage, tilt)
+            inputs = site_inputs(fleet, i, voltage, tilt, gear)
             if inputs is None:
                 break
             designs = site_options(
-                inputs, catalogue=fleet.catalogue, system_voltage_v=voltage, settings=settings
+                inputs, catalogue=parts.catalogue, system_voltage_v=voltage, settings=settings
             )
             if designs.modules_parallel.size:
+                designs = in_whole(designs, parts)
                 degrees = float(fleet.plane.surface_tilt_deg[i, tilt])
                 found.append(Option(designs=designs, kits=inputs.kits, tilt=tilt, surface_tilt_deg=degrees))
     return SiteOffer(
@@ -280,13 +303,14 @@ def site_designs(fleet: Fleet, i: int) -> SiteOffer:
         fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
         wind_design_m_s=wind_design_m_s(site, settings.policy),
         damping_k=enclosure_damping_k(site, settings),
+        existing={index[sku]: number for sku, number in gear.units.items()},
     )
 
 
-def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int) -> SiteInputs | None:
+def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> SiteInputs | None:
     """What the designs of the i-th site at a voltage and a tilt depend on; None without a kit."""
     site = fleet.scenario.tables.sites[i]
-    kits = fleet.kits[site.load_profile, voltage].kits
+    kits = site_kits(fleet, i, voltage, gear).kits
     if not kits:
         return None
     climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
@@ -312,23 +336,25 @@ def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int) -> SiteInputs | N
         enclosure_rise_k=site.enclosure_rise_k,
         recovery_days_max=recovery_days_max(site, policy),
         wind_design_m_s=wind_design_m_s(site, policy),
+        units_least=gear.least,
+        units_most=gear.most(fleet.market.sold),
         kits=kits,
         day_wh=day[0],
         night_wh=night[0],
     )
 
 
-def explain(fleet: Fleet, i: int) -> Refusal:
-    """Why the i-th site has no design."""
-    site = fleet.scenario.tables.sites[i]
+def explain(fleet: Fleet, i: int, gear: Gear) -> Refusal:
+    """Why the i-th site has no design with some gear."""
+    site, tilt = fleet.scenario.tables.sites[i], fleet.tilts[i][0]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v, fleet.tilts[i][0])) is not None]
-    refusals = [r for v in voltages for r in fleet.kits[site.load_profile, v].refusals]
+    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v, tilt, gear)) is not None]
+    refusals = [r for v in voltages for r in site_kits(fleet, i, v, gear).refusals]
     return blocking_rule(
         site.site_id,
         inputs,
         kit_refusals=refusals,
-        catalogue=fleet.catalogue,
+        catalogue=power_parts(fleet.catalogue, gear, fleet.market.sold).catalogue,
         settings=fleet.scenario.settings,
     )
 
@@ -345,9 +371,9 @@ def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> Site
     """The d-th design of the pool, at the i-th site."""
     market, fittings = fleet.market, fleet.pricer.fittings
     one = {name: values[d].item() for name, values in solution.pool.designs.column.items()}
-    inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"])
+    inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"], fleet.gear[i])
     assert inputs is not None  # the design has a kit
-    use = solution.pool.designs.usage[d].tocoo()
+    bought = solution.pool.designs.usage[d].tocoo()
     return SiteDesign(
         site=i,
         system_voltage_v=one["system_voltage_v"],
@@ -359,5 +385,5 @@ def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> Site
         mounts=one["mounts"],
         enclosure_sku=market.skus[fittings.enclosure_sku[one["enclosure"]]],
         enclosures=one["enclosures"],
-        units={market.skus[k]: round(n) for k, n in zip(use.col, use.data, strict=True) if n > 0},
+        bought={market.skus[k]: round(n) for k, n in zip(bought.col, bought.data, strict=True)},
     )

@@ -4,6 +4,7 @@ The solver's floats end here: it says which design each site gets, and everythin
 counted and priced again from that.
 """
 
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -39,13 +40,23 @@ class OrderLine:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SiteUse:
+    """Units of each SKU that a site's design has, and those that are bought for it."""
+
+    site_id: str
+    units: Mapping[str, int]
+    bought: Mapping[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteLine:
-    """Units of a SKU at a site, with the site's share of what the order costs."""
+    """Units of a SKU at a site, of which some stand there, with the site's share of what the order costs."""
 
     site_id: str
     sku: str
     category: str
     quantity: int
+    quantity_kept: int
     unit_price: Decimal
     line_cost: Decimal
 
@@ -106,38 +117,36 @@ def _lines(units: int, v: int, market: Market, category: str) -> list[OrderLine]
     ]
 
 
-def site_lines(
-    quantities: Sequence[tuple[str, Mapping[str, int]]], lines: Sequence[OrderLine], currency: str
-) -> list[SiteLine]:
-    """Each site's units with its share of the order's cost.
+def site_lines(uses: Sequence[SiteUse], lines: Sequence[OrderLine], market: Market) -> list[SiteLine]:
+    """Each site's units with its share of the order's cost, by the units bought for it.
 
     The cost of the units that sites need (surplus left out) is shared by quantity, rounded so that the
     shares of a SKU add up to it.
     """
-    cost: dict[str, Decimal] = {}
-    units: dict[str, int] = {}
-    category: dict[str, str] = {}
+    cost: dict[str, Decimal] = defaultdict(Decimal)
+    units: Counter[str] = Counter()
     for line in lines:
-        sku = line.offer.sku
-        cost[sku] = cost.get(sku, Decimal(0)) + line.quantity_sites * line.unit_price
-        units[sku] = units.get(sku, 0) + line.quantity_sites
-        category[sku] = line.category
-    given = dict.fromkeys(units, 0)
+        cost[line.offer.sku] += line.quantity_sites * line.unit_price
+        units[line.offer.sku] += line.quantity_sites
+
+    def part(sku: str, number: int) -> Decimal:
+        return to_money(cost[sku] * number / units[sku] if number else Decimal(0), market.currency)
+
+    given: Counter[str] = Counter()
     result = []
-    for site_id, needs in quantities:
-        for sku, quantity in sorted(needs.items()):
-            before, given[sku] = given[sku], given[sku] + quantity
-            share = to_money(cost[sku] * given[sku] / units[sku], currency) - to_money(
-                cost[sku] * before / units[sku], currency
-            )
+    for use in uses:
+        for sku, quantity in sorted(use.units.items()):
+            bought = use.bought.get(sku, 0)
+            before, given[sku] = given[sku], given[sku] + bought
             result.append(
                 SiteLine(
-                    site_id=site_id,
+                    site_id=use.site_id,
                     sku=sku,
-                    category=category[sku],
+                    category=market.category[market.index[sku]],
                     quantity=quantity,
-                    unit_price=to_money(cost[sku] / units[sku], currency),
-                    line_cost=share,
+                    quantity_kept=quantity - bought,
+                    unit_price=part(sku, min(units[sku], 1)),
+                    line_cost=part(sku, given[sku]) - part(sku, before),
                 )
             )
     return result

@@ -14,6 +14,7 @@ from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
 from planner.tables import rows
 from planner.tables.checks import check_tables
+from planner.tables.existing import ExistingRow
 from planner.tables.explain import shown
 from planner.tables.files import Shelf, two_places
 from planner.tables.read import ReadTable, read_table
@@ -33,6 +34,7 @@ class Tables:
     site_climate_months: Sequence[rows.SiteClimateMonthRow] = ()
     climate_files: Sequence[rows.ClimateFileRow] = ()
     horizon: Sequence[rows.HorizonRow]
+    existing: Sequence[ExistingRow] = ()
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]
     schedules: Sequence[rows.ScheduleRow]

@@ -52,6 +52,7 @@ EXAMPLES: Mapping[str, Sequence[Mapping[str, Any]]] = {
         {"site_id": "pass-01", "azimuth_deg": azimuth, "elevation_deg": height}
         for azimuth, height in ((0, 8), (90, 4), (180, 3), (270, 6))
     ],
+    "existing": [{"site_id": "pass-01", "sku": "TDV-50/36 M", "quantity": 1, "keep": "may"}],
     "loads": [
         {"load_profile": "gauge", "device": "logger", "quantity": 1, "cable_m": 5},
         {"load_profile": "gauge", "device": "camera", "quantity": 1, "cable_m": 20},

@@ -23,6 +23,7 @@ ORDER = (
     "demand",
     "designs",
     "fleet",
+    "existing",
     "procurement",
     "plan",
     "charts",

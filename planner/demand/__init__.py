@@ -2,6 +2,7 @@
 
 from planner.demand.assign import LinkEnd, PortAssignment
 from planner.demand.kits import KitResult, SupplyKit, enumerate_kits
+from planner.demand.limits import UnitLimits
 from planner.demand.loads import schedule_hours, site_load_wh
 
 __all__ = [
@@ -9,6 +10,7 @@ __all__ = [
     "LinkEnd",
     "PortAssignment",
     "SupplyKit",
+    "UnitLimits",
     "enumerate_kits",
     "schedule_hours",
     "site_load_wh",

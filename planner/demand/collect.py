@@ -1,5 +1,6 @@
 """From switches on sale to assemblies: sets of switches, their plans with fewest helpers, their feeds."""
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations_with_replacement, groupby
@@ -10,6 +11,7 @@ from planner.demand.bus import Bus
 from planner.demand.derating import capped
 from planner.demand.devices import Device
 from planner.demand.lacks import PASSIVE
+from planner.demand.limits import ANY_NUMBER, UnitLimits
 from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics
 from planner.demand.ports import Switch
 from planner.demand.profile import Profile, Way, make_ways
@@ -47,12 +49,22 @@ class Work:
         return plan.derated(lowest_v=lowest_v, hottest_c=self.bus.hottest_c)
 
 
-def collect(devices: Sequence[Device], switches: Sequence[Switch], bus: Bus, settings: Settings) -> Work:
-    """Assemblies of the port plans, fewer switches first, of as many the least load first."""
+def collect(
+    devices: Sequence[Device],
+    switches: Sequence[Switch],
+    bus: Bus,
+    settings: Settings,
+    limits: UnitLimits = ANY_NUMBER,
+) -> Work:
+    """Assemblies of the port plans, fewer switches first, of as many the least load first.
+
+    Only sets of switches within the limits are tried: none is idle beside one that lacks what must be kept.
+    """
     bare, ways = make_ways(devices, switches, bus, settings)
     modules = [row for row in bus.converters if row.kind is ConverterKind.SFP_MODULE]
     work = Work(devices=devices, bus=bus, bare=Way(profile=bare), ways=ways, modules=modules)
-    for _, sets in groupby(switch_sets(bare, switches), key=len):
+    tried = (some for some in switch_sets(bare, switches) if limits.hold(boxes_of(some)))
+    for _, sets in groupby(tried, key=len):
         if work.plans >= PLANS_MAX:
             break
         plans = [plan for some in sets for plan in _set_plans(work, some)]
@@ -62,6 +74,7 @@ def collect(devices: Sequence[Device], switches: Sequence[Switch], bus: Bus, set
             elif not _accept(work, plan) and not plan.helpers:
                 for other in _helped(work, plan.switches, work.ways):
                     _accept(work, other)
+    work.found = [assembly for assembly in work.found if limits.hold(assembly.units)]
     return work
 
 
@@ -73,6 +86,11 @@ def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[
     if needs.network.linked or needs.groups:
         for number in range(1, profile.settings.policy.switches_max + 1):
             yield from combinations_with_replacement(switches, number)
+
+
+def boxes_of(switches: Sequence[Switch]) -> Counter[str]:
+    """Switches by SKU."""
+    return Counter(switch.row.sku for switch in switches)
 
 
 def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:

@@ -15,6 +15,7 @@ from planner.demand.collect import collect
 from planner.demand.devices import Device, expand_devices, group_devices, unpowered, variants
 from planner.demand.feeding import summed
 from planner.demand.grounding import accepted
+from planner.demand.limits import ANY_NUMBER, UnitLimits
 from planner.demand.ports import make_switches
 from planner.errors import Refusal
 from planner.scenario import Tables
@@ -105,6 +106,7 @@ def enumerate_kits(
     system_voltage_v: int,
     settings: Settings,
     sold: frozenset[str] | None = None,
+    limits: UnitLimits = ANY_NUMBER,
 ) -> KitResult:
     """Every kit of a load profile at a system voltage that could be part of a cheapest plan.
 
@@ -119,7 +121,9 @@ def enumerate_kits(
     settings : Settings
         Of the scenario.
     sold : frozenset of str, optional
-        SKUs that can be bought; all of them if not given.
+        SKUs that can be bought or stand at the site; all of them if not given.
+    limits : UnitLimits
+        Units of boxes that a kit has at least or at most.
 
     Returns
     -------
@@ -137,6 +141,9 @@ def enumerate_kits(
     if not any(load.load_profile == load_profile for load in tables.loads):
         empty = Refusal(rule="no-devices", subject=load_profile, message="the load profile has no devices")
         return KitResult(kits=(), refusals=(empty,))
+    number, most = sum(n for _, n in limits.least), settings.policy.switches_max
+    if number > most:
+        return KitResult(kits=(), refusals=(_too_many_switches(load_profile, number, most),))
     switches = make_switches(tables, sold)
     groundings = site_groundings(tables, load_profile)
     found: list[Assembly] = []
@@ -148,13 +155,25 @@ def enumerate_kits(
         refusals += blocked
         for grounding in groundings if not blocked else ():
             bus = make_bus(tables, sold, system_voltage_v, settings, grounding)
-            work = collect(devices, switches, bus, settings)
+            work = collect(devices, switches, bus, settings, limits)
             found += work.found
             refusals += work.refusals
             left_out += work.left_out
     bus = make_bus(tables, sold, system_voltage_v, settings)
     kits, more = _kits(found, bus, tables, groundings, load_profile)
+    kits = tuple(kit for kit in kits if limits.hold(dict(kit.units)))  # a load disconnect came last
     return KitResult(kits=kits, refusals=nearest(refusals), left_out=left_out + more)
+
+
+def _too_many_switches(load_profile: str, number: int, most: int) -> Refusal:
+    return Refusal(
+        rule="switches-kept",
+        subject=load_profile,
+        value=number,
+        limit=most,
+        unit="units",
+        message=f"a site has {number} switches at least; policy.switches_max allows {most}",
+    )
 
 
 def site_groundings(tables: Tables, load_profile: str) -> tuple[BusGrounding, ...]:

@@ -1,6 +1,6 @@
 """The catalogue's power parts as arrays."""
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +17,7 @@ from planner.tables.catalogue import (
 )
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 SMALLEST_PACK_V = 9.0  # below it a block is one or a few cells, not a 12 V battery
 Parts = Sequence[ModuleRow] | Sequence[BatteryRow] | Sequence[ControllerRow]
@@ -24,7 +25,7 @@ Parts = Sequence[ModuleRow] | Sequence[BatteryRow] | Sequence[ControllerRow]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CatalogueArrays:
-    """Modules (M), batteries (B) and controllers (C) that can be bought; columns as in the row models.
+    """Modules (M), batteries (B) and controllers (C) that designs may have; columns as in the row models.
 
     `module("nameplate_w")` is a read-only array over the modules, NaN where a row is blank; likewise
     `battery` and `controller`.
@@ -84,6 +85,34 @@ class CatalogueArrays:
         return self._columns["controller", column]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Selection:
+    """Some of a catalogue's parts, and the place of each in the whole."""
+
+    catalogue: CatalogueArrays
+    module: IntArray
+    battery: IntArray
+    controller: IntArray
+
+
+def select(whole: CatalogueArrays, wanted: Set[str]) -> Selection:
+    """The parts whose SKU is wanted; the catalogue itself where that is all of them."""
+
+    def places(skus: Sequence[str]) -> IntArray:
+        return np.array([i for i, sku in enumerate(skus) if sku in wanted], dtype=np.int64)
+
+    module, battery = places(whole.module_sku), places(whole.battery_sku)
+    controller = places(whole.controller_sku)
+    catalogue = whole
+    if not wanted >= {*whole.module_sku, *whole.battery_sku, *whole.controller_sku}:
+        catalogue = CatalogueArrays(
+            modules=tuple(whole.modules[i] for i in module),
+            batteries=tuple(whole.batteries[i] for i in battery),
+            controllers=tuple(whole.controllers[i] for i in controller),
+        )
+    return Selection(catalogue=catalogue, module=module, battery=battery, controller=controller)
+
+
 def _columns(
     kind: str, model: type[ModuleRow] | type[BatteryRow] | type[ControllerRow], rows: Parts
 ) -> dict[tuple[str, str], FloatArray]:
@@ -100,7 +129,7 @@ def _columns(
 
 
 def make_catalogue_arrays(tables: Tables, sold: frozenset[str]) -> CatalogueArrays:
-    """Power parts among the SKUs that can be bought, in the order of the tables."""
+    """Power parts among the SKUs that are for sale or stand at a site, in the order of the tables."""
     return CatalogueArrays(
         modules=tuple(row for row in tables.modules if row.sku in sold),
         batteries=tuple(row for row in tables.batteries if row.sku in sold),

@@ -18,8 +18,9 @@ class Columns:
     """Array columns (A), sorted by module, controller, series, controllers.
 
     A string gives `scale x warm[shape]` at 1000 W/m2 in each month: W at the bus behind a tracker, A behind
-    a PWM controller. `strings_max` is the most strings on all controllers, `hot_v` the string's voltage
-    left for charging on the hottest day, `own_w` the controllers' draw.
+    a PWM controller. `strings_max` is the most strings on all controllers, 0 where a design may not have so
+    many or few of these, `strings_least` the least that hold the modules to be kept, `hot_v` the string's
+    voltage left for charging on the hottest day, `own_w` the controllers' draw.
     """
 
     module: IntArray
@@ -28,6 +29,7 @@ class Columns:
     controllers: IntArray
     tracked: BoolArray
     strings_max: IntArray
+    strings_least: IntArray
     hot_v: FloatArray
     own_w: FloatArray
     output_max_a: FloatArray  # of one controller
@@ -96,6 +98,7 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
     counts = settings.policy.controllers_max
     number = np.tile(np.arange(1, counts + 1), len(m))
     m, c, s = (np.repeat(x, counts) for x in (m, c, length[s]))
+    strings_max, strings_least = string_limits(inputs, cat, m, s, c, number, strings[m, c])
     hot = pv_array.hot_v_mp_v(cat.module("v_mp_v"), cat.module("gamma_pmp_per_k"), inputs.temp_air_max_c)
     tracked = cat.mppt[c]
     factor = pv_array.derating(settings.array) * cat.controller("efficiency")[c]
@@ -107,7 +110,8 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
         controller=c,
         controllers=number,
         tracked=tracked,
-        strings_max=number * strings[m, c],
+        strings_max=strings_max,
+        strings_least=strings_least,
         hot_v=hot[m] * s - cat.controller("headroom_v")[c],
         own_w=cat.controller("own_draw_w")[c] * number,
         output_max_a=cat.controller("output_max_a")[c],
@@ -118,6 +122,23 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
         shape=np.where(tracked, kind[m], len(gammas)),
         warm=np.concatenate([warm, np.ones((1, warm.shape[1]))]),
     )
+
+
+def string_limits(
+    inputs: SiteInputs,
+    cat: CatalogueArrays,
+    m: IntArray,
+    series: IntArray,
+    c: IntArray,
+    number: IntArray,
+    strings: IntArray,
+) -> tuple[IntArray, IntArray]:
+    """Most strings, given the most on one controller, and least by what must be kept; two arrays (A,)."""
+    least, most = (of(cat.module_sku)[m] for of in (inputs.least_of, inputs.most_of))
+    fewest, greatest = (of(cat.controller_sku)[c] for of in (inputs.least_of, inputs.most_of))
+    able = (fewest <= number) & (number <= greatest)
+    strings_max = np.where(able, np.minimum(number * strings, np.floor(most / series)), 0)
+    return strings_max.astype(np.int64), np.maximum(np.ceil(least / series), 1).astype(np.int64)
 
 
 def peak_w(inputs: SiteInputs, columns: Columns, charging_v: float) -> FloatArray:

@@ -7,6 +7,7 @@ import numpy as np
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.energy_misses import no_array, no_storage
 from planner.designs.inputs import SiteInputs
+from planner.designs.kept_misses import no_room
 from planner.designs.part_misses import (
     Miss,
     Stage,
@@ -32,7 +33,8 @@ def blocking_rule(
 
     `inputs` are the site's system voltages that have kits, each with its inputs. Rules are asked in the
     order in which a design is built: sun, a battery for the temperatures, boxes, a controller, a common
-    bus window, enough array, enough battery. The furthest that any voltage gets is reported.
+    bus window, room for what must be kept, enough array, enough battery. The furthest that any voltage gets
+    is reported.
     """
     if not inputs:
         return _nearest(kit_refusals) or Refusal(
@@ -61,6 +63,7 @@ def _first_miss(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: S
         no_boxes,
         no_controller,
         no_window,
+        no_room,
         no_array,
         no_storage,
     )

@@ -130,7 +130,7 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
     """No battery carries the smallest load for the autonomy, or through a night."""
     stores = make_stores(one, cat, voltage, settings)
     day, night = net_load(one, one.day_wh, one.night_wh, np.zeros(1))
-    parallel = cat.battery("batteries_parallel_max")[stores.battery]
+    parallel = stores.strings_max
     daily = (day + night)[:, 0].max(axis=1)[stores.kit]
     days = np.divide(stores.usable_wh * parallel, daily, out=np.full(len(daily), np.inf), where=daily > 0)
     if days.max() < one.autonomy_days:
@@ -149,7 +149,8 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
         )
     lead = cat.lead_acid[stores.battery]
     depth = np.where(lead, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp)
-    share = night[:, 0].max(axis=1)[stores.kit] / (stores.string_wh * parallel) / depth
+    nightly, cycled = night[:, 0].max(axis=1)[stores.kit], stores.string_wh * parallel * depth
+    share = np.divide(nightly, cycled, out=np.full(len(cycled), np.inf), where=cycled > 0)
     if share.min() > 1.0 + EPS:
         best = int(np.argmin(share))
         return (

@@ -1,7 +1,7 @@
 """What the designs of one site depend on, and what it makes of the parts' temperatures."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,9 @@ class SiteInputs:
         Days in which the array refills a used reserve; None: any.
     wind_design_m_s : float or None
         Gust that modules stand; None: not checked.
+    units_least, units_most : mapping of SKU to units
+        Units that every design has at least, of parts that must be kept; and that there are, of parts that
+        are not for sale. Only modules, batteries and controllers count here.
     """
 
     site_id: str
@@ -67,6 +70,16 @@ class SiteInputs:
     enclosure_rise_k: float | None = None
     recovery_days_max: float | None = None
     wind_design_m_s: float | None = None
+    units_least: Mapping[str, int] = field(default_factory=dict)
+    units_most: Mapping[str, int] = field(default_factory=dict)
+
+    def least_of(self, skus: Sequence[str]) -> FloatArray:
+        """Units that every design has at least of each SKU."""
+        return np.array([self.units_least.get(sku, 0) for sku in skus], dtype=float)
+
+    def most_of(self, skus: Sequence[str]) -> FloatArray:
+        """Units that a design may have of each SKU, infinite where it is for sale."""
+        return np.array([self.units_most.get(sku, np.inf) for sku in skus], dtype=float)
 
 
 def damping_k(inputs: SiteInputs, settings: Settings) -> float:

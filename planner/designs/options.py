@@ -121,8 +121,8 @@ def size_rows(
     columns, strings, current = columns.take(used), np.where(keep, strings, 0.0)[:, used], current[:, used]
     chosen = np.where(stores.controllers_fit[:, columns.controller], strings.astype(np.int16)[demands.row], 0)
     blocks = least_batteries(inputs, cat, stores, demands, columns, current, settings)
-    limit = cat.battery("batteries_parallel_max")[stores.battery]
-    most = np.where(stores.strings > 0, stores.strings, limit).astype(np.int16)
+    most = np.where(stores.strings > 0, stores.strings, stores.strings_max)
+    most = np.minimum(most, stores.strings_max).astype(np.int16)
     short = (chosen > 0) & (blocks > most[:, None])
     return SizedRows(
         rows=np.arange(len(stores.kit)),
@@ -216,7 +216,7 @@ def least_batteries(
     current: FloatArray,
     settings: Settings,
 ) -> NDArray[np.int16]:
-    """Least battery strings for autonomy, daily depth, discharge and charge current (P, A)."""
+    """Least battery strings for autonomy, daily depth, currents and what must be kept (P, A)."""
     own, draw = np.unique(columns.own_w, return_inverse=True)
     least = strings_for_load(inputs, cat, stores, own, settings)
     charge = current[demands.row] / cat.battery("charge_current_max_a")[stores.battery][:, None]

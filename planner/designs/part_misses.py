@@ -54,9 +54,10 @@ class Stage(IntEnum):
     BOXES = 2
     CONTROLLER = 3
     WINDOW = 4
-    ARRAY = 5
-    STORAGE = 6
-    TOGETHER = 7
+    KEPT = 5
+    ARRAY = 6
+    STORAGE = 7
+    TOGETHER = 8
 
 
 #: A refusal with how far the voltage got: its stage, and the share of that stage's limit that it reaches.

@@ -28,6 +28,8 @@ class Stores:
 
     `top_v` is the string's setpoint, `charging_v` its mean while charging, `string_wh` and `usable_wh`
     those of one string; `controllers_fit` (P, C) marks the controllers that charge the row at its setpoint.
+    `strings_least` and `strings_max` bound the battery strings by what must be kept, by the maker's limit and
+    by what there is.
     `strings` is 0 where the number of battery strings follows from the rest; heaters draw by the string, so
     a row of a heated battery has its own number of them, and `heat_wh` (P, 12) is what all its blocks draw.
     """
@@ -41,6 +43,8 @@ class Stores:
     string_wh: FloatArray
     usable_wh: FloatArray
     controllers_fit: BoolArray
+    strings_least: IntArray
+    strings_max: IntArray
     strings: IntArray
     heat_wh: FloatArray
 
@@ -93,6 +97,8 @@ def make_stores(
     kit, b, setpoint_v = w.kit[pair], w.battery[pair], levels[setpoint]
     series = battery_series(cat, system_voltage_v)[b]
     rated = (cat.battery("capacity_ah") * cat.battery("nominal_v"))[b]
+    least, most = (of(cat.battery_sku)[b] for of in (inputs.least_of, inputs.most_of))
+    strings_max = np.minimum(cat.battery("batteries_parallel_max")[b], np.floor(most / series))
     stores = Stores(
         kit=kit,
         battery=b,
@@ -103,6 +109,8 @@ def make_stores(
         string_wh=rated * series,
         usable_wh=block_usable_wh(cat, inputs, settings)[b] * series,
         controllers_fit=controllers_fit,
+        strings_least=np.maximum(np.ceil(least / series), 1).astype(np.int64),
+        strings_max=strings_max.astype(np.int64),
         strings=np.zeros(len(b), dtype=np.int64),
         heat_wh=np.zeros((len(b), MONTHS)),
     )
@@ -128,13 +136,13 @@ def block_heater_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings
 def split_heated(stores: Stores, inputs: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Stores:
     """A row for each number of strings where heaters draw: more strings ask for more array.
 
-    Numbers start at what the load needs whatever the controllers draw, and end at the maker's limit.
+    Numbers start at what the load needs whatever the controllers draw, and end at the row's most.
     """
     heat = block_heater_wh(cat, inputs, settings)[stores.battery] * stores.series[:, None]
     heated = heat.max(axis=1, initial=0.0) > 0
     if not heated.any():
         return stores
-    most = cat.battery("batteries_parallel_max")[stores.battery].astype(np.int64)
+    most = np.maximum(stores.strings_max, 1)  # without any the row stays, and is found to fall short
     least = np.clip(strings_for_load(inputs, cat, stores, np.zeros(1), settings)[:, 0], 1, most)
     rows = np.where(heated, most - least.astype(np.int64) + 1, 1)
     row = np.repeat(np.arange(len(rows)), rows)
@@ -148,7 +156,7 @@ def split_heated(stores: Stores, inputs: SiteInputs, cat: CatalogueArrays, setti
 def strings_for_load(
     inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, own_w: FloatArray, settings: Settings
 ) -> FloatArray:
-    """Least battery strings for autonomy, daily depth and discharge current (P, O).
+    """Least battery strings for autonomy, daily depth, discharge current and what must be kept (P, O).
 
     Heaters warm a battery for charging, off the array, and rest while the reserve is used, so autonomy does
     not count them.
@@ -163,9 +171,7 @@ def strings_for_load(
     heated = np.flatnonzero(stores.strings)
     if len(heated):  # by day their heaters take of the other supply what the night would have had
         kit = stores.kit[heated]
-        _, night = net_load(
-            inputs, inputs.day_wh[kit] + stores.heat_wh[heated], inputs.night_wh[kit], own_w
-        )
+        _, night = net_load(inputs, inputs.day_wh[kit] + stores.heat_wh[heated], inputs.night_wh[kit], own_w)
         nightly[heated] = night.max(axis=2)
     depth = np.where(
         cat.lead_acid, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp
@@ -175,4 +181,5 @@ def strings_for_load(
     cycling = battery.strings_needed(nightly, cycled)
     greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]
     discharge = battery.strings_needed(greatest, cat.battery("discharge_current_max_a")[stores.battery])
-    return np.maximum(np.maximum(reserve, cycling), np.maximum(discharge, 1.0)[:, None])
+    least = np.maximum(discharge, stores.strings_least)
+    return np.maximum(np.maximum(reserve, cycling), least[:, None])

@@ -111,7 +111,8 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
     low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
     one_low, one_high = (columns.scale * np.where(columns.tracked, 1.0, v) for v in (low_v, high_v))
     fewest = (least[0, place] * per_scale).max(axis=1) / one_high
-    strings = np.maximum(np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS), 1.0)
+    strings = np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS)
+    strings = np.maximum(strings, columns.strings_least)
     each = np.ceil(strings / columns.controllers)
     unclipped = ~columns.tracked | (each * peak_w(inputs, columns, high_v) <= columns.output_max_a * low_v)
     enough = (strings <= columns.strings_max) & unclipped & (columns.hot_v >= demands.top_v.max())
@@ -122,14 +123,16 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
 def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> BoolArray:
     """Columns with more controllers, or with longer strings to no avail, than a column that always suffices.
 
-    Longer strings are of no avail behind PWM, and where a single string suffices. The columns must be whole:
-    every number of controllers of each module, controller and series.
+    Longer strings are of no avail where a single string suffices, and behind PWM, unless they hold modules
+    to be kept in fewer strings. The columns must be whole: every number of controllers of each module,
+    controller and series.
     """
     counts = int(columns.controllers.max(initial=1))
     grid = enough.reshape(-1, counts)
     fewer = np.zeros_like(grid)
     fewer[:, 1:] = np.logical_or.accumulate(grid, axis=1)[:, :-1]
-    short = (enough & ((strings <= 1) | ~columns.tracked)).reshape(-1, counts)
+    free = ~columns.tracked & (columns.strings_least <= 1)
+    short = (enough & ((strings <= 1) | free)).reshape(-1, counts)
     parts = columns.module * (columns.controller.max(initial=0) + 1) + columns.controller
     _, start, group = np.unique(parts[::counts], return_index=True, return_inverse=True)
     before: IntArray = np.cumsum(short, axis=0) - short
@@ -175,7 +178,7 @@ def _unclipped_strings(
     draw, shape = np.divmod(pairs, shapes)
     asked = (need[:, draw] * hours_per_scale(inputs, columns)[shape]).max(axis=2)  # (R, pairs)
     asked[:, shape == shapes - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
-    strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), 1.0)
+    strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), columns.strings_least)
     ok = (strings <= columns.strings_max) & (columns.hot_v >= demands.top_v[:, None] - EPS)
     ok &= ~demands.load_terminal[:, None] | (columns.controllers == 1)  # load terminals are not paralleled
     return np.where(ok, strings, 0.0)

@@ -8,7 +8,7 @@ import numpy as np
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import Curves
 from planner.fleet.pool import Designs, cheapest_designs
-from planner.fleet.pricing import Priced, Pricer, SiteOffer
+from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
 
 
@@ -27,10 +27,9 @@ class Exact:
 def multiplier_table(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> FloatArray:
     """Cost of 0..N units of each SKU at site s and the multipliers, landed and installed (K, N + 1)."""
     units = pricer.widest(offer)
-    number = np.arange(units + 1)
-    cost = curves.unit_price[:, None] * number[None, :]
+    cost = by_number(curves.unit_price, units)
     cost[curves.tiered] = at.phi(curves, s, units)
-    return pricer.table(cost + pricer.landing(offer)[:, None] * number[None, :])
+    return pricer.table(cost + by_number(pricer.landing(offer), units), offer)
 
 
 def price_out(

@@ -1,6 +1,7 @@
 """Why no mount or enclosure on sale suits any design of a site: the rule, its value, the nearest limit."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +11,8 @@ from planner.fleet.pricing import BoolArray, Fittings, Pricer, SiteOffer, block_
 
 def no_fitting(site_id: str, pricer: Pricer, offer: SiteOffer) -> Refusal:
     """The first rule that no mount, then no enclosure, passes with the lightest of the site's parts."""
+    there = pricer.market.for_sale | (offer.there(len(pricer.market.skus)) > 0)
+    pricer = replace(pricer, fittings=pricer.fittings.available(there))
     f, wind = pricer.fittings, offer.wind_design_m_s
     tilt = offer.options[0].surface_tilt_deg  # several only where mounts fit them
     windproof = f.mount_wind_max_m_s >= (wind or 0.0)

@@ -9,11 +9,12 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.fleet.buying import FloatArray, IntArray, Source
+from planner.fleet.buying import FloatArray, IntArray, Source, need_cost
 from planner.fleet.needs import Needs, make_needs
 from planner.fleet.spares import SparesRule, failures
 from planner.money import minor_unit
@@ -21,7 +22,7 @@ from planner.scenario import Scenario, Tables
 from planner.settings import PurchaseSettings
 from planner.tables.catalogue import SkuRow
 from planner.tables.registry import SKU_TABLES
-from planner.tables.rows import CategoryRuleRow, PriceRow, SkuRule, StockRow, TierKind
+from planner.tables.rows import Category, CategoryRuleRow, PriceRow, SkuRule, StockRow, TierKind
 
 BoolArray = NDArray[np.bool_]
 
@@ -51,7 +52,7 @@ class Offer:
 
 @dataclass(frozen=True, kw_only=True)
 class Market:
-    """All SKUs for sale and their suppliers, as arrays over SKUs (K).
+    """All SKUs for sale or at a site and their suppliers, as arrays over SKUs (K).
 
     Attributes
     ----------
@@ -64,11 +65,12 @@ class Market:
     offers : (V,)
         Price tiers; those of a SKU and supplier stand together, by quantity.
     sources : (K,)
-        Suppliers of each SKU, by name.
+        Suppliers of each SKU, by name; none of what only stands at sites.
     spares, onboarding, required : (K,)
         Rule of its spares; what taking the SKU on costs the fleet once, currency; whether a plan must use it.
     low_price, list_price : (K,)
-        Least unit price of any tier, and the least cost of the smallest tier a unit; what a first look takes.
+        Least unit price of any tier, and the least cost of the smallest tier a unit, infinite where a SKU is not
+        for sale; what a first look at designs takes.
     """
 
     currency: str
@@ -86,31 +88,42 @@ class Market:
     low_price: FloatArray
     list_price: FloatArray
 
+    @cached_property
+    def for_sale(self) -> BoolArray:
+        """SKUs that somebody sells (K,); the others stand at sites."""
+        return np.array([len(some) > 0 for some in self.sources], dtype=bool)
+
+    @cached_property
+    def sold(self) -> frozenset[str]:
+        """SKUs that somebody sells."""
+        return frozenset(sku for sku, some in zip(self.skus, self.sources, strict=True) if some)
+
     def needs(self, most: FloatArray) -> Needs:
         """What needs of up to `most` units (K,) cost."""
         return make_needs(self.sources, most, spares=self.spares, onboarding=self.onboarding)
 
 
 def make_market(scenario: Scenario) -> Market:
-    """Offers valid on the plan date, of SKUs that may be bought, converted into the scenario's currency."""
+    """Offers valid on the plan date, of SKUs that may be bought, in the scenario's currency.
+
+    Parts at sites join without a supplier where nobody sells them.
+    """
     tables, settings = scenario.tables, scenario.settings
     parts = {part.sku: (name, part) for name in SKU_TABLES for part in getattr(tables, name)}
     barred = barred_skus(tables, {sku: name for sku, (name, _) in parts.items()})
     offers = [
         offer
         for offer in _offers(tables, settings.currency, settings.plan_date)
-        if offer.sku in parts and offer.sku not in barred and in_time(offer, settings.purchase, settings.plan_date)
+        if offer.sku in parts
+        and offer.sku not in barred
+        and in_time(offer, settings.purchase, settings.plan_date)
     ]
-    groups: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
-    for v, offer in enumerate(offers):
-        groups[offer.sku][offer.supplier].append(v)
-    sources = {
-        sku: sold
-        for sku, some in sorted(groups.items())
-        if (sold := tuple(s for s in (_source(name, v, offers) for name, v in some.items()) if s.last != 0))
-    }
-    skus = tuple(sources)
-    rules = {row.category: row for row in tables.category_rules}
+    spares = {row.category: row for row in tables.category_rules}
+    rules = {sku: _spares(part, spares.get(Category(name))) for sku, (name, part) in parts.items()}
+    sources = _sources(offers, rules)
+    there = {row.sku for row in tables.existing if row.sku in parts}
+    skus = tuple(sorted(sources.keys() | there))
+    sold = [sources.get(sku, ()) for sku in skus]
     return Market(
         currency=settings.currency,
         skus=skus,
@@ -120,13 +133,28 @@ def make_market(scenario: Scenario) -> Market:
         freight_kg=np.array([parts[sku][1].chargeable_kg for sku in skus], dtype=float),
         install_cost=settings.purchase.labour_cost_h * np.array([parts[sku][1].install_h for sku in skus], float),
         offers=tuple(offers),
-        sources=tuple(sources.values()),
-        spares=tuple(_spares(parts[sku][1], rules.get(parts[sku][0])) for sku in skus),
-        onboarding=np.array([_onboarding(rules.get(parts[sku][0])) for sku in skus]),
+        sources=tuple(sold),
+        spares=tuple(rules[sku] for sku in skus),
+        onboarding=np.array([_onboarding(spares.get(Category(parts[sku][0]))) for sku in skus]),
         required=np.array([sku in required_skus(tables) for sku in skus], dtype=bool),
-        low_price=np.array([min(float(s.price.min()) for s in some) for some in sources.values()]),
-        list_price=np.array([min(_smallest(s) for s in some) for some in sources.values()]),
+        low_price=np.array([min((float(s.price.min()) for s in some), default=np.inf) for some in sold]),
+        list_price=np.array([min((_smallest(s) for s in some), default=np.inf) for some in sold]),
     )
+
+
+def _sources(offers: Sequence[Offer], rules: Mapping[str, SparesRule]) -> dict[str, tuple[Source, ...]]:
+    """Suppliers by SKU, of the SKUs of which one unit and its spares can be bought."""
+    groups: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    for v, offer in enumerate(offers):
+        groups[offer.sku][offer.supplier].append(v)
+    sources = {}
+    for sku, suppliers in sorted(groups.items()):
+        some = tuple(_source(name, places, offers) for name, places in suppliers.items())
+        some = tuple(source for source in some if source.last != 0)
+        single = np.array([1])
+        if some and np.isfinite(need_cost(some, single + rules[sku].count(single))[0]):
+            sources[sku] = some
+    return sources
 
 
 def in_time(offer: Offer, purchase: PurchaseSettings, day: datetime.date) -> bool:

@@ -56,14 +56,14 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Designs:
-    """Designs (D) of one or several sites: their site, parts, units of each SKU, and all other cost.
+    """Designs (D) of one or several sites: their site, parts, units to buy of each SKU, and all other cost.
 
     Attributes
     ----------
     site : (D,)
         Site of each design, rising.
     usage : sparse (D, K)
-        Units of each SKU.
+        Units of each SKU that are bought for the site: what the design needs, less what stands there.
     other_cost : (D,)
         Freight, access and installation labour, currency.
     """
@@ -114,7 +114,7 @@ class Pool:
     start : (S,)
         First design of each site.
     most : (K,)
-        No plan needs more units of a SKU.
+        No plan buys more units of a SKU.
     """
 
     place: IntArray
@@ -201,7 +201,7 @@ def cheapest_designs(
     beyond = float(total[order[designs_max]]) if len(order) > designs_max else cap
     order = order[:designs_max]
     column = column.take(order)
-    usage = usage_of(pricer, offer, column)
+    usage = bought_for(offer, units_needed(pricer, offer, column))
     designs = Designs(
         site=np.full(len(order), s),
         column=column,
@@ -275,8 +275,16 @@ def _bare(option: Option, row: IntArray, array: IntArray) -> Column:
     )
 
 
-def usage_of(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_matrix:
-    """Units of each SKU that the designs of one site take, sparse (D, K)."""
+def bought_for(offer: SiteOffer, needed: sparse.csr_matrix) -> sparse.csr_matrix:
+    """What is left to buy (D, K) of what designs need at a site; nothing stands there as a zero."""
+    left = needed.copy()
+    left.data = np.maximum(left.data - offer.there(left.shape[1])[left.indices], 0.0)
+    left.eliminate_zeros()
+    return left
+
+
+def units_needed(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_matrix:
+    """Units of each SKU that the designs of one site need there, sparse (D, K)."""
     f, parts, c = pricer.fittings, pricer.parts, column
     everyone = np.arange(len(c.kit))
     triples = [
@@ -300,7 +308,7 @@ def usage_of(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_mat
 
 
 def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
-    """Most units of each SKU that any design of a site takes (K,)."""
+    """Most units of each SKU that are bought for any design of a site (K,)."""
     most = np.zeros(len(pricer.market.skus))
     f, parts = pricer.fittings, pricer.parts
     for option in offer.options:
@@ -314,4 +322,4 @@ def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
                 most[pricer.market.index[sku]] = max(most[pricer.market.index[sku]], number)
         np.maximum.at(most, f.mount_sku, float(modules.max(initial=0)))  # a mount carries one at least
         np.maximum.at(most, f.enclosure_sku, float(f.enclosures_max))
-    return most
+    return np.maximum(most - offer.there(len(most)), 0.0)

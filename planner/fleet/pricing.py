@@ -4,8 +4,8 @@ A site's feasible designs come factored (store rows x array columns, `planner.de
 priced at once, each design with its cheapest mount and enclosure.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,8 @@ BoolArray = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fittings:
-    """Mounts and enclosures for sale: SKU index, what one unit holds, a mount's tilts and wind, an
-    enclosure's damping of the cold.
+    """Mounts and enclosures for sale or at a site: SKU index, what one unit holds, a mount's tilts and wind,
+    an enclosure's damping of the cold.
 
     Limits that a part does not state are infinite; a site has `enclosures_max` enclosures at most.
     """
@@ -37,6 +37,13 @@ class Fittings:
     enclosure_volume_l: FloatArray
     enclosure_damping_k: FloatArray
     enclosures_max: int
+
+    def available(self, skus: BoolArray) -> "Fittings":
+        """Mounts and enclosures of the given SKUs (K,)."""
+        keep = {"mount": skus[self.mount_sku], "enclosure": skus[self.enclosure_sku]}
+        arrays = {n: getattr(self, n) for n in self.__dataclass_fields__ if n != "enclosures_max"}
+        kept = {name: values[keep[name.split("_")[0]]] for name, values in arrays.items()}
+        return Fittings(enclosures_max=self.enclosures_max, **kept)
 
     def tilts_allowed(self, tilts_deg: Sequence[float]) -> list[float]:
         """The tilts that some mount can be set to; all of them where none can."""
@@ -53,15 +60,15 @@ class Fittings:
 
 
 def make_fittings(balance: Sequence[BalanceRow], market: Market, *, enclosures_max: int) -> Fittings:
-    """Mounts and enclosures that are for sale."""
-    sold = [row for row in balance if row.sku in market.index]
+    """Mounts and enclosures of the market."""
+    known = [row for row in balance if row.sku in market.index]
 
     def limits(rows: Sequence[BalanceRow], name: str) -> FloatArray:
         values = (getattr(row, name) for row in rows)
         return np.array([np.inf if value is None else value for value in values], dtype=float)
 
-    mounts = [row for row in sold if row.kind is BalanceKind.MOUNT and row.module_area_max_m2]
-    boxes = [row for row in sold if row.kind is BalanceKind.ENCLOSURE and row.volume_max_l]
+    mounts = [row for row in known if row.kind is BalanceKind.MOUNT and row.module_area_max_m2]
+    boxes = [row for row in known if row.kind is BalanceKind.ENCLOSURE and row.volume_max_l]
     return Fittings(
         mount_sku=np.array([market.index[row.sku] for row in mounts], dtype=np.int64),
         mount_area_m2=np.array([row.module_area_max_m2 for row in mounts], dtype=float),
@@ -90,7 +97,8 @@ class Option:
 class SiteOffer:
     """One site as the fleet sees it: its feasible designs and what goods cost to land there.
 
-    `site` is its place in the scenario's table.
+    `site` is its place in the scenario's table; `existing` are the units that stand there, by index of the
+    SKU.
     """
 
     site: int
@@ -99,6 +107,13 @@ class SiteOffer:
     fixed_cost: float
     wind_design_m_s: float | None = None
     damping_k: float = 0.0
+    existing: Mapping[int, int] = field(default_factory=dict)
+
+    def there(self, skus: int) -> FloatArray:
+        """Units that stand at the site of each of so many SKUs (K,)."""
+        units = np.zeros(skus)
+        units[list(self.existing)] = list(self.existing.values())
+        return units
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +152,10 @@ class Priced:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pricer:
-    """Prices designs: what the units of each SKU cost, freight included, + the site's fixed cost."""
+    """Prices designs: what the units of each SKU cost, freight included, + the site's fixed cost.
+
+    A design needs units at its site; bought for it is only what does not stand there yet.
+    """
 
     market: Market
     fittings: Fittings
@@ -145,17 +163,21 @@ class Pricer:
 
     def landed(self, prices: FloatArray, offer: SiteOffer) -> FloatArray:
         """Cost of 0..N units of each SKU at a site, landed and installed (K, N + 1), at unit prices (K,)."""
-        unit = prices + self.landing(offer)
-        return self.table(unit[:, None] * np.arange(self.widest(offer) + 1)[None, :])
+        return self.table(by_number(prices + self.landing(offer), self.widest(offer)), offer)
 
     def landing(self, offer: SiteOffer) -> FloatArray:
-        """Freight and labour of a unit of each SKU at a site (K,)."""
+        """Freight and labour of a unit of each SKU that is bought for a site (K,)."""
         return np.asarray(self.market.freight_kg * offer.freight_per_kg + self.market.install_cost)
 
-    def table(self, cost: FloatArray) -> FloatArray:
-        """A table of costs by number of units; its last column stands for too many."""
-        cost[:, -1] = np.inf
-        return cost
+    def table(self, bought: FloatArray, offer: SiteOffer) -> FloatArray:
+        """Costs by number of units needed at a site, from costs by number of units bought, in place.
+
+        The last column stands for too many.
+        """
+        for k, there in offer.existing.items():
+            bought[k] = np.concatenate([np.zeros(there), bought[k]])[: bought.shape[1]]
+        bought[:, -1] = np.inf
+        return bought
 
     def widest(self, offer: SiteOffer) -> int:
         """More units than any design of the site takes of a SKU."""
@@ -207,20 +229,9 @@ class Pricer:
         return np.minimum(np.where(fits, number, most), most).astype(np.int64)
 
     def buildable(self, offer: SiteOffer) -> bool:
-        """Whether some design of the site finds a mount and an enclosure."""
-        return any(bool(self._fitted(option, offer).any()) for option in offer.options)
-
-    def _fitted(self, option: Option, offer: SiteOffer) -> BoolArray:
-        """Designs that find a mount and enclosures."""
-        o = option.designs
-        mounts = self.mounts_allowed(option, offer)
-        number = self.carried(module_area(o)[:, None], self.module_kg(o)[:, None], mounts[None, :])
-        carried = number.max(axis=1, initial=0.0) > 0
-        most, block_l, litres = self.fittings.enclosures_max + 1, block_volume(o)[:, None], volume(o)
-        housed = np.zeros(litres.shape, dtype=bool)
-        for e in self.enclosures_allowed(offer).tolist():
-            housed |= self.boxes_for(litres, block_l, e, most) < most
-        return np.asarray((o.modules_parallel > 0) & carried[None, :] & housed)
+        """Whether some design of the site finds a mount and an enclosure, and what it lacks is for sale."""
+        low = self.landed(self.market.low_price, offer)
+        return any(bool(np.isfinite(self.price(one, low, offer).cost).any()) for one in offer.options)
 
     def mount_cost(
         self,
@@ -265,6 +276,13 @@ class Pricer:
         store_cost = table[parts.battery[o.battery][:, None], blocks] + housing
         rest = self.kit_cost(option.kits, table)[o.kit][:, None] + offer.fixed_cost
         return Priced(cost=array_cost + store_cost + rest, mounts=mounts, housing=housing)
+
+
+def by_number(unit: FloatArray, most: int) -> FloatArray:
+    """Cost of 0..most units at costs of one (K, most + 1); none costs nothing even where one is not sold."""
+    cost = np.zeros((len(unit), most + 1))
+    cost[:, 1:] = unit[:, None] * np.arange(1, most + 1)
+    return cost
 
 
 def count(amount: FloatArray | np.float64, holds: FloatArray | float) -> FloatArray:

@@ -13,7 +13,7 @@ from planner.outputs.records import Fleet, SiteDesign
 from planner.outputs.site_rows import site_design_rows
 from planner.outputs.tables import bill_rows, energy_rows, port_rows, procurement_rows
 from planner.plan import Plan
-from planner.procurement import OrderLine, SiteCost, SiteLine, order_lines, site_lines
+from planner.procurement import OrderLine, SiteCost, SiteLine, SiteUse, order_lines, site_lines
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, by_column
 
 
@@ -24,9 +24,10 @@ def make_plan(
     sites, currency = fleet.scenario.tables.sites, fleet.scenario.settings.currency
     need: Counter[str] = Counter()
     for design in designs:
-        need.update(design.units)
+        need.update(design.bought)
     orders = order_lines(need, fleet.market)
-    lines = site_lines([(sites[d.site].site_id, d.units) for d in designs], orders, currency)
+    uses = [SiteUse(site_id=sites[d.site].site_id, units=d.units(fleet), bought=d.bought) for d in designs]
+    lines = site_lines(uses, orders, fleet.market)
     equipment = equipment_costs(lines)
     costs = [site_cost(fleet, design, equipment[sites[design.site].site_id]) for design in designs]
     balances = [
@@ -66,7 +67,7 @@ def site_cost(fleet: Fleet, design: SiteDesign, equipment_cost: Decimal) -> Site
     site, currency = fleet.scenario.tables.sites[design.site], fleet.scenario.settings.currency
     weight = sum(
         number * Decimal(str(fleet.market.weight_kg[fleet.market.index[sku]]))
-        for sku, number in design.units.items()
+        for sku, number in design.bought.items()
     )
     return SiteCost(
         equipment_cost=equipment_cost,

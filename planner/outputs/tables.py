@@ -22,6 +22,7 @@ def bill_rows(lines: Sequence[SiteLine]) -> list[BillRow]:
             sku=line.sku,
             category=line.category,
             quantity=line.quantity,
+            quantity_kept=line.quantity_kept,
             unit_price=line.unit_price,
             line_cost=line.line_cost,
         )

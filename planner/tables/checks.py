@@ -60,6 +60,7 @@ def check_tables(
     """Every problem between rows and between tables, errors and warnings."""
     from planner.tables.buying_checks import BUYING_CHECKS
     from planner.tables.climate_checks import CLIMATE_CHECKS
+    from planner.tables.existing_checks import EXISTING_CHECKS
     from planner.tables.month_checks import MONTH_CHECKS
     from planner.tables.part_checks import PART_CHECKS
     from planner.tables.site_checks import SITE_CHECKS
@@ -76,6 +77,7 @@ def check_tables(
         *CLIMATE_CHECKS,
         *PART_CHECKS,
         *SUPPLY_CHECKS,
+        *EXISTING_CHECKS,
         *TRADE_CHECKS,
         *BUYING_CHECKS,
     )
@@ -134,7 +136,7 @@ def references(context: Context) -> Iterator[Problem]:
                 options = options | BUILT_IN_SCHEDULES
             yield from dangling(table, column, options, target.file)
     if context.skus_known:
-        for name in ("prices", "stock", "sku_rules"):
+        for name in ("prices", "stock", "existing", "sku_rules"):
             yield from dangling(
                 context.tables[name], "sku", set(context.skus), "the catalogue's tables of parts"
             )

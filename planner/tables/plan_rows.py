@@ -88,7 +88,7 @@ class SiteDesignRow(PlanRow):
     climate_source: str = Field(description="own values, names of weather files, or the built-in climate")
     climate_margin: float = Field(description="factor taken on the source's irradiation; 1 for own values")
     equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
-    freight_cost: Decimal = Field(description="weight x the site's freight rate")
+    freight_cost: Decimal = Field(description="weight of what is bought x the site's freight rate")
     access_cost: Decimal = Field(description="the site's access cost")
     installation_cost: Decimal = Field(description="labour of one installation")
     site_cost: Decimal = Field(description="sum of the four")
@@ -101,8 +101,13 @@ class BillRow(PlanRow):
     sku: str = Field(description="the part")
     category: str = Field(description="its table in the catalogue")
     quantity: int = Field(description="units at the site")
-    unit_price: Decimal = Field(description="mean price of a unit over the fleet's order lines")
-    line_cost: Decimal = Field(description="the site's share of what the order costs, surplus left out")
+    quantity_kept: int = Field(description="those of them that stand there already, at no cost")
+    unit_price: Decimal = Field(
+        description="mean price of a unit over the fleet's order lines; 0 where none is ordered"
+    )
+    line_cost: Decimal = Field(
+        description="the site's share of what the order costs, for units not kept; surplus left out"
+    )
 
 
 class OrderRow(PlanRow):
@@ -111,7 +116,7 @@ class OrderRow(PlanRow):
     sku: str = Field(description="the part")
     supplier: str = Field(description="whom to order it from")
     category: str = Field(description="its table in the catalogue")
-    quantity_sites: int = Field(description="units that sites need")
+    quantity_sites: int = Field(description="units that sites need beyond those they keep")
     quantity_spares: int = Field(description="units kept as spares")
     quantity_surplus: int = Field(
         description="units bought beyond that because the tier makes the whole cheaper"

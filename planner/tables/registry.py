@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from planner.tables import catalogue as cat
-from planner.tables import rows
+from planner.tables import existing, rows
 
 
 class Place(StrEnum):
@@ -68,6 +68,13 @@ TABLES: tuple[TableSpec, ...] = (
         row=rows.HorizonRow,
         place=SCENARIO,
         key=("site_id", "azimuth_deg"),
+        references={"site_id": ("sites", "site_id")},
+    ),
+    TableSpec(
+        name="existing",
+        row=existing.ExistingRow,
+        place=SCENARIO,
+        key=("site_id", "sku"),
         references={"site_id": ("sites", "site_id")},
     ),
     TableSpec(

@@ -14,11 +14,12 @@ AC_ONLY = ("surge_w", "input_hz")
 
 
 def served(context: Context) -> Iterator[Problem]:
-    """Devices whose kind of supply no part with a price gives: their sites have no design."""
-    tables = [context.tables[name] for name in ("switches", "switch_ports", "converters", "prices")]
+    """Devices whose kind of supply no part with a price gives, nor one at a site: they find no design."""
+    names = ("switches", "switch_ports", "converters", "prices", "existing")
+    tables = [context.tables[name] for name in names]
     if not all(table.known for table in tables):
         return
-    priced = context.tables["prices"].values("sku")
+    priced = context.tables["prices"].values("sku") | context.tables["existing"].values("sku")
     boxes = [row for row in context.rows("converters") if row.sku in priced]
     ports = [row for row in context.rows("switch_ports") if row.sku in priced]
     table = context.tables["devices"]

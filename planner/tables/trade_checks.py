@@ -174,7 +174,7 @@ def for_sale(context: Context) -> Iterator[Problem]:
     # A faulty price row is named for its fault; its SKU is not called unsold on top.
     sound = {row.sku for row in context.rows("prices")}
     faulty = context.tables["prices"].values("sku") - sound
-    outdated = _outdated(context)
+    outdated, there = _outdated(context), context.tables["existing"].values("sku")
     for name in SKU_TABLES:
         table = context.tables[name]
         for at, row in enumerate(table.rows):
@@ -184,7 +184,8 @@ def for_sale(context: Context) -> Iterator[Problem]:
                     code="not-for-sale",
                     column="sku",
                     value=row.sku,
-                    message=f"has no price valid on {context.plan_date}, so the plan leaves it out"
+                    message=f"has no price valid on {context.plan_date}, so the plan "
+                    + ("uses it only where it stands" if row.sku in there else "leaves it out")
                     + outdated.get(row.sku, ""),
                     remedy="add a price valid on that day, or correct valid_from and valid_to"
                     if row.sku in outdated

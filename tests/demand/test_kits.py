@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from planner.demand import SupplyKit
+from planner.demand import SupplyKit, UnitLimits, enumerate_kits
 from planner.tables.catalogue import PseKind
 from tests.demand import build
 
@@ -367,3 +367,44 @@ def test_only_what_is_sold() -> None:
         tables, load_profile="p", system_voltage_v=12, settings=build.settings(), sold=frozenset({"B", "AGM"})
     )
     assert [kit.units for kit in result.kits] == [(("B", 1),)]
+
+
+SWITCHES = {
+    "switches": [
+        build.switch("A"),
+        build.switch("B", own_w=1.0),
+        build.switch("C", budget_w=0, pse=PseKind.NONE),
+    ],
+    "ports": [build.poe_ports("A", 4, 4), build.poe_ports("B", 4, 4), build.data_ports("C", 4)],
+}
+
+
+def limited(
+    *, least: tuple[tuple[str, int], ...] = (), most: tuple[tuple[str, int], ...] = ()
+) -> set[tuple[tuple[str, int], ...]]:
+    """Boxes of the kits of two class-3 cameras, with at least or at most so many of some boxes."""
+    tables = build.tables([(build.poe("cam", 3), 2, 5.0)], **SWITCHES)
+    result = enumerate_kits(
+        tables,
+        load_profile="p",
+        system_voltage_v=12,
+        settings=build.settings(switches_max=2),
+        limits=UnitLimits(least=least, most=most),
+    )
+    return {kit.units for kit in result.kits}
+
+
+def test_kits_hold_the_switches_that_must_be_kept() -> None:
+    """A switch that alone does not serve stands beside one that does; a pair leaves no room for that."""
+    assert limited() == {(("A", 1),), (("B", 1),)}
+    assert limited(least=(("A", 1),)) == {(("A", 1),)}
+    assert limited(least=(("C", 1),)) == {(("A", 1), ("C", 1)), (("B", 1), ("C", 1))}
+    assert limited(least=(("A", 1), ("B", 1))) == {(("A", 1), ("B", 1))}
+    assert limited(least=(("A", 2),)) == {(("A", 2),)}
+    assert limited(least=(("C", 2),)) == set()
+    assert limited(least=(("C", 3),)) == set()
+
+
+def test_kits_hold_no_more_than_there_is() -> None:
+    assert limited(most=(("A", 1),)) == {(("A", 1),), (("B", 1),)}
+    assert limited(most=(("A", 0),)) == {(("B", 1),)}

@@ -56,6 +56,14 @@ class Brute:
     def stands(self, part, low, high):
         return part.temp_min_c <= low and part.temp_max_c >= high
 
+    def kept(self, part):
+        """Units of a part that every design with it has."""
+        return self.x.units_least.get(part.sku, 0)
+
+    def there(self, part):
+        """Units of a part that there are."""
+        return self.x.units_most.get(part.sku, inf)
+
     def blocks_in_series(self, battery):
         return round(self.volts / (12 * round(battery.nominal_v / 12)))
 
@@ -153,6 +161,8 @@ class Brute:
 
     def arrays(self, k, battery, module, controller, number, setpoint):
         """Least strings of every length with one number of controllers, and their least battery."""
+        if not self.kept(controller) <= number <= self.there(controller):
+            return
         n, air = self.blocks_in_series(battery), (self.x.temp_air_min_c, self.x.temp_air_max_c)
         volts = (battery.nominal_v + setpoint) / 2 * n
         if not self.stands(module, air[0], air[1] + 30):
@@ -175,13 +185,14 @@ class Brute:
                 continue
             heated = battery.heater_w > 0 and any(self.heat(battery, month) for month in range(12))
             for fixed in range(1, battery.batteries_parallel_max + 1) if heated else (0,):
-                most = number * int(amps / bright + 1e-9)
+                most = min(number * int(amps / bright + 1e-9), self.there(module) // series)
                 design = (k, battery, module, controller, number, series)
                 strings = self.least(design, volts, most, fixed)
                 if strings is None:
                     continue
                 blocks = self.storage(*design, strings, volts, fixed)
-                if blocks <= (fixed or battery.batteries_parallel_max):
+                limit = min(battery.batteries_parallel_max, self.there(battery) // n)
+                if blocks <= min(fixed or limit, limit):
                     yield series, strings, number, fixed or blocks, setpoint
                     break
 
@@ -191,7 +202,7 @@ class Brute:
         None without room.
         """
         module, series = design[2], design[5]
-        for strings in range(first, most + 1):
+        for strings in range(max(first, ceil(self.kept(module) / series)), int(most) + 1):
             if self.carries(*design, strings, volts, heated):
                 area = strings * series * module.length_m * module.width_m
                 room = self.x.module_area_max_m2
@@ -228,4 +239,5 @@ class Brute:
             (self.x.kits[k].max_current_a, battery.discharge_current_max_a),
             (current, battery.charge_current_max_a),
         )
-        return max(1, *(ceil(ask / give - 1e-9) if give > 0 else inf for ask, give in asks))
+        kept = ceil(self.kept(battery) / n)
+        return max(1, kept, *(ceil(ask / give - 1e-9) if give > 0 else inf for ask, give in asks))

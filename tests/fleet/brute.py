@@ -15,7 +15,7 @@ MODULE_KG = 1.0  # every SKU of the instances
 
 
 def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
-    """Every design of a site as (freight and fixed cost, units of each SKU)."""
+    """Every design of a site as (freight and fixed cost, units to buy of each SKU)."""
     o, index, fit = offer.options[0].designs, g.pricer.market.index, g.pricer.fittings
     found = set()
     for p, a in zip(*np.nonzero(o.modules_parallel), strict=True):
@@ -37,7 +37,8 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
             units[index[f"s{o.kit[p]}"]] += 1
             units[index[f"t{t}"]] += ceil(n / carries)
             units[index[f"e{e}"]] += boxes
-            found.add((offer.fixed_cost + offer.freight_per_kg * sum(units), tuple(units)))
+            bought = [max(0, n - offer.existing.get(k, 0)) for k, n in enumerate(units)]
+            found.add((offer.fixed_cost + offer.freight_per_kg * sum(bought), tuple(bought)))
     return sorted(found)
 
 
@@ -65,13 +66,13 @@ def ladder_cost(ladder: Ladder, need: int) -> float:
 
 def need_cost(ladders: list[Ladder], need: int) -> float:
     """Least cost of a need of one SKU from one of its suppliers."""
-    return min(ladder_cost(ladder, need) for ladder in ladders) if need else 0.0
+    return min((ladder_cost(ladder, need) for ladder in ladders), default=inf) if need else 0.0
 
 
 def bought_cost(ladders: list[Ladder], terms: list[dict[str, Any]], need: int) -> float:
     """Least cost of at least `need` units over every split between suppliers, in packs, least orders and stock."""
-    if need == 0:
-        return 0.0
+    if need == 0 or not ladders:
+        return inf if need else 0.0
     tops = [max(q for q, _ in ladder.tiers) for ladder in ladders]
     most = max(need, *tops) + max(t.get("pack_qty", 1) + t.get("min_order_qty", 1) for t in terms)
     best = {0: 0.0}  # least cost by units bought so far

@@ -1,7 +1,7 @@
 """Small fleets with invented numbers, straight from the fleet's own inputs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -126,8 +126,8 @@ def market(names: Sequence[str], ladders: list[list[Ladder]], terms: Terms | Non
         spares=terms.spares if terms else (SparesRule(),) * len(names),
         onboarding=terms.onboarding if terms else np.zeros(len(names)),
         required=np.zeros(len(names), dtype=bool),
-        low_price=np.array([min(float(s.price.min()) for s in some) for some in sources]),
-        list_price=np.array([min(float(s.price.max()) for s in some) for some in sources]),
+        low_price=np.array([min((float(s.price.min()) for s in some), default=np.inf) for some in sources]),
+        list_price=np.array([min((float(s.price.max()) for s in some), default=np.inf) for some in sources]),
     )
 
 
@@ -169,6 +169,18 @@ def goods(
         battery_wh=np.array([500.0, 1300.0]),
         controller_w=np.array([200.0, 900.0]),
     )
+
+
+def equipped(rng: np.random.Generator, g: Goods, offer: SiteOffer) -> SiteOffer:
+    """The site with up to four units of some SKUs, of one kind or of several."""
+    names = [k for k, name in enumerate(g.names) if name[0] in "bcemst"]
+    return replace(offer, existing={k: int(rng.integers(1, 5)) for k in names if rng.random() < 0.4})
+
+
+def unsold(g: Goods, *skus: str) -> Goods:
+    """The goods where nobody sells some SKUs."""
+    ladders = [[] if name in skus else some for name, some in zip(g.names, g.ladders, strict=True)]
+    return replace(g, ladders=ladders, pricer=replace(g.pricer, market=market(g.names, ladders, g.terms)))
 
 
 def site(rng: np.random.Generator, g: Goods, s: int) -> SiteOffer:

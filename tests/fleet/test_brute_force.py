@@ -1,5 +1,7 @@
 """The fleet's optimum against enumeration of every combination of designs, written from the definitions."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,8 +9,8 @@ from planner.fleet import FleetSolution, Outcome, candidates, solve_fleet
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.rules import free_rules
 from planner.settings import SolverSettings
-from tests.fleet.brute import cheapest
-from tests.fleet.instances import Goods, goods, site
+from tests.fleet.brute import cheapest, designs
+from tests.fleet.instances import Goods, equipped, goods, site, unsold
 
 EXACT = SolverSettings(gap=0.0)
 
@@ -47,6 +49,33 @@ def check_optimum(g: Goods, offers: list[SiteOffer]) -> None:
     assert found.cost == pytest.approx(best, abs=1e-6)
     assert found.best_bound <= best + 1e-6
     assert found.outcome is Outcome.OPTIMAL
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_optimum_equals_enumeration_where_parts_stand_at_sites(seed: int) -> None:
+    """Half of the fleets use SKUs that nobody sells, where the sites have enough of them."""
+    rng = np.random.default_rng(300 + seed)
+    g = goods(rng, (1, 3, 7), 1 + seed % 2)
+    offers = [equipped(rng, g, site(rng, g, s)) for s in range(1 + seed % 3)]
+    if seed % 2:
+        g = unsold(g, *(f"{kind}{rng.integers(2)}" for kind in ("b", "m", "e")))
+        offers = [offer for offer in offers if g.pricer.buildable(offer)]
+    if offers:
+        check_optimum(g, offers)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_site_that_has_everything_buys_nothing(seed: int) -> None:
+    rng = np.random.default_rng(400 + seed)
+    g = goods(rng, (1, 3, 7))
+    offer = site(rng, g, 0)
+    _, units = designs(g, offer)[int(rng.integers(len(designs(g, offer))))]
+    there = replace(offer, existing={k: n for k, n in enumerate(units) if n})
+    assert solved(g, [there], EXACT).cost == pytest.approx(offer.fixed_cost)
+    check_optimum(g, [there, site(rng, g, 1)])
+    g = unsold(g, *g.names[:-1])
+    assert solved(g, [there], EXACT).cost == pytest.approx(offer.fixed_cost)
+    assert not g.pricer.buildable(offer)
 
 
 @pytest.mark.parametrize("seed", range(5))

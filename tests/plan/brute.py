@@ -49,6 +49,8 @@ class Shop:
 
     def least(self, sku: str) -> float:
         """Least price of a unit in any tier."""
+        if sku not in self.tiers:
+            return inf
         return float(min(price for tiers in self.tiers[sku].values() for _, price, _ in tiers))
 
     def cost(self, sku: str, need: int) -> Decimal:
@@ -165,11 +167,14 @@ class Site:
         """`inputs` by tilt and system voltage; their kits and loads are replaced by those made here."""
         self.shop, self.site = shop, site
         self.settings, tables = scenario.settings, scenario.tables
-        sold = shop.tiers
+        rows = [row for row in tables.existing if row.site_id == site.site_id]
+        self.there = {row.sku: row.quantity for row in rows}
+        self.must = {row.sku: row.quantity for row in rows if row.keep == "must"}
+        sold = {*shop.tiers, *self.there}
         self.parts = SimpleNamespace(
-            batteries=[row for row in tables.batteries if row.sku in sold],
-            modules=[row for row in tables.modules if row.sku in sold],
-            controllers=[row for row in tables.controllers if row.sku in sold],
+            batteries=self._parts(tables.batteries, sold),
+            modules=self._parts(tables.modules, sold),
+            controllers=self._parts(tables.controllers, sold),
         )
         damping = self.settings.battery.enclosure_damping_k
         damping = damping if site.enclosure_damping_k is None else site.enclosure_damping_k
@@ -179,12 +184,14 @@ class Site:
         self._mounts: dict[tuple[float, int, str], float] = {}
         self._asked: dict[tuple, list[tuple[float, Bounded, object]]] = {}
         kinds = (self.parts.batteries, self.parts.modules, self.parts.controllers, self.boxes)
-        self.spare = sum(min((self.landed(row.sku) for row in rows), default=inf) for rows in kinds)
+        self.spare = sum(min((self.priced(row.sku, 1) for row in rows), default=inf) for rows in kinds)
+        switches = {row.sku for row in tables.switches}
         made = {
             volts: [
                 (kit, mean)
                 for kit, mean in kits(scenario, site.load_profile, volts)
-                if all(sku in sold for sku, _ in kit.units)
+                if all(n <= self.there.get(sku, 0) or sku in shop.tiers for sku, n in kit.units)
+                and all(dict(kit.units).get(sku, 0) >= n for sku, n in self.must.items() if sku in switches)
             ]
             for volts in {volts for known in inputs.values() for volts in known}
         }
@@ -215,8 +222,23 @@ class Site:
         dark = [[mean * hours * (24 - h) for h in inputs.day_hours] for _, mean in made]
         return replace(inputs, kits=tuple(kit for kit, _ in made), day_wh=lit, night_wh=dark)
 
+    def _parts(self, rows, sold) -> list:
+        """What a design may have of one kind: where a part must be kept, that one alone."""
+        kept = [row for row in rows if row.sku in self.must]
+        return kept or [row for row in rows if row.sku in sold]
+
+    def bought(self, units: Counter) -> dict[str, int]:
+        """What does not stand at the site yet."""
+        left = {sku: n - self.there.get(sku, 0) for sku, n in units.items()}
+        return {sku: n for sku, n in left.items() if n > 0}
+
+    def priced(self, sku: str, number: float) -> float:
+        """Least cost of a number of units at the site, of which some may stand there."""
+        left = number - self.there.get(sku, 0)
+        return left * self.landed(sku) if left > 0 else 0.0
+
     def landed(self, sku: str) -> float:
-        """Least cost of a unit at the site."""
+        """Least cost of a unit bought for the site."""
         if sku not in self._landed:
             freight = float(self.shop.weight[sku] * self.site.freight_per_kg)
             self._landed[sku] = self.shop.least(sku) + freight
@@ -226,16 +248,16 @@ class Site:
         return float(self.site.access_cost) + self.settings.policy.installation_cost
 
     def designs(self, budget: float) -> list[tuple[float, dict[str, int]]]:
-        """(cost at the least prices, units) of every design that may cost no more than the budget."""
+        """(cost at the least prices, units to buy) of every design that may cost no more than the budget."""
         found: dict[tuple[tuple[str, int], ...], float] = {}
         for volts, planes in self.planes.items() if self.spare <= budget else ():
             for k, mean in enumerate(self.means[volts]):
                 kit = planes[0].x.kits[k]
-                base = self.fixed() + sum(n * self.landed(sku) for sku, n in kit.units)
+                base = self.fixed() + sum(self.priced(sku, n) for sku, n in kit.units)
                 if base + self.spare > budget or base + self._floor(volts, mean) > budget:
                     continue
                 for units, cost in self._of_kit(planes, k, kit, budget - base):
-                    merged = Counter(dict(kit.units)) + units
+                    merged = self.bought(Counter(dict(kit.units)) + units)
                     found[tuple(sorted(merged.items()))] = base + cost
         return sorted(((cost, dict(units)) for units, cost in found.items()), key=lambda one: one[0])
 
@@ -294,7 +316,7 @@ class Site:
                 asked = plane.strings_asked(k, battery, module, controller, number, volts, heated)
                 if asked < inf:
                     modules = max(1, ceil(asked - 1e-9))
-                    cost = modules * self.landed(module.sku) + self._mounted(plane, modules, module)
+                    cost = self.priced(module.sku, modules) + self._mounted(plane, modules, module)
                     found.append((cost, plane, module))
             self._asked[of_one] = sorted(found, key=lambda one: one[0])
         return self._asked[of_one]
@@ -305,7 +327,7 @@ class Site:
         if blocks == inf:
             return inf
         litres = kit.volume_l + number * controller.volume_l + blocks * battery.volume_l
-        parts = number * self.landed(controller.sku) + blocks * self.landed(battery.sku)
+        parts = self.priced(controller.sku, number) + self.priced(battery.sku, blocks)
         return parts + self._enclosed(litres)
 
     def _built(self, plane: Bounded, chosen: tuple, room: float) -> Iterator[tuple[Counter, float]]:
@@ -320,7 +342,7 @@ class Site:
     def _enclosed(self, litres: float) -> float:
         """Least cost of enclosing a volume."""
         numbers = ((box, self._boxes(box, litres)) for box in self.boxes)
-        return min((self.landed(box.sku) * number for box, number in numbers if number), default=inf)
+        return min((self.priced(box.sku, number) for box, number in numbers if number), default=inf)
 
     def _boxes(self, box, litres: float) -> int:
         """Enclosures that hold a volume; 0 where a site may not have so many."""
@@ -332,7 +354,7 @@ class Site:
         asked = (plane.tilt_deg, modules, module.sku)
         if asked not in self._mounts:
             held = [(row, carries(row, module)) for row in plane.mounts]
-            costs = (self.landed(row.sku) * ceil(modules / each) for row, each in held if each)
+            costs = (self.priced(row.sku, ceil(modules / each)) for row, each in held if each)
             self._mounts[asked] = min(costs, default=inf)
         return self._mounts[asked]
 
@@ -342,7 +364,7 @@ class Site:
     ) -> Iterator[tuple[Counter, float]]:  # fmt: skip
         """A design with every mount and enclosure."""
         core = core | {module.sku: modules}
-        cost = sum(n * self.landed(sku) for sku, n in core.items())
+        cost = sum(self.priced(sku, n) for sku, n in core.items())
         for mount, box in product(plane.mounts, self.boxes):
             if not carries(mount, module) or block_l > box.volume_max_l or not self._boxes(box, litres):
                 continue
@@ -350,7 +372,7 @@ class Site:
                 mount.sku: ceil(modules / carries(mount, module)),
                 box.sku: self._boxes(box, litres),
             }
-            total = cost + sum(n * self.landed(sku) for sku, n in fit.items())
+            total = cost + sum(self.priced(sku, n) for sku, n in fit.items())
             if total <= room:
                 yield Counter(core | fit), total
 

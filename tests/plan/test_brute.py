@@ -10,7 +10,7 @@ from planner.pipeline import fleet_kits, plan_fleet, prepare, site_inputs, site_
 from planner.scenario import Scenario, read_scenario
 from tests.plan.brute import CENT, Shop, Site, cheapest, mounts_at, tilts_of
 from tests.plan.fleets import Cut
-from tests.support import Rows
+from tests.support import Rows, write_rows
 
 SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "balance")
 
@@ -18,15 +18,15 @@ SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "
 def sites_of(scenario: Scenario, shop: Shop) -> list[Site]:
     """The sites with the planner's sky and temperatures, at every tilt that some mount takes."""
     fleet = prepare(scenario)
-    fleet.kits.update(fleet_kits(scenario, frozenset(fleet.market.skus)))
+    fleet_kits(fleet)
     sites = []
     for i, site in enumerate(scenario.tables.sites):
         columns = {tilt: t for t, tilt in enumerate(fleet.plane.surface_tilt_deg[i].tolist())}
         inputs: dict[float, dict[int, SiteInputs]] = {}
         for tilt in tilts_of(scenario, site):
-            if any(row.sku in shop.tiers for row in mounts_at(scenario, site, tilt)):
+            if any(row.sku in {*shop.tiers, *fleet.gear[i].units} for row in mounts_at(scenario, site, tilt)):
                 made = {
-                    v: site_inputs(fleet, i, v, columns[tilt])
+                    v: site_inputs(fleet, i, v, columns[tilt], fleet.gear[i])
                     for v in site_voltages(site.system_voltage_v, scenario)
                 }
                 inputs[tilt] = {v: one for v, one in made.items() if one is not None}
@@ -139,6 +139,52 @@ def test_controllers_that_suit_an_earthed_positive_pole(tmp_path: Path) -> None:
     state(cut, "sites", {"bus_grounding": "positive"})
     poles = [{"common_terminal": pole} for pole in ("negative", "positive", "negative")]
     check(every_second(state(cut, "catalogue/controllers", *poles), 0))
+
+
+#: Parts that stand at a site: table, place in it, units, keep.
+Gear = list[tuple[str, int, int, str]]
+GEAR: list[Gear] = [
+    [("modules", 4, 2, "may"), ("batteries", 6, 3, "may"), ("switches", 2, 1, "may")],
+    [("balance", 0, 1, "may"), ("balance", 6, 1, "may"), ("batteries", 2, 1, "may")],
+    [("modules", 6, 3, "must"), ("controllers", 2, 1, "may"), ("converters", 0, 1, "may")],
+    [("batteries", 4, 4, "must"), ("modules", 2, 1, "may"), ("balance", 4, 2, "may")],
+    [("controllers", 4, 2, "must"), ("batteries", 8, 2, "may")],
+    [("switches", 0, 1, "may"), ("modules", 4, 5, "must"), ("controllers", 0, 2, "may")],
+]
+
+
+def equipped(cut: Cut, site_id: str, gear: Gear) -> Cut:
+    """Parts stand at a site."""
+    rows = [
+        {"site_id": site_id, "sku": cut.rows(f"catalogue/{name}")[at]["sku"]}
+        | {"quantity": str(n), "keep": keep}
+        for name, at, n, keep in gear
+    ]
+    write_rows(cut.folder / "existing.csv", rows)
+    return cut
+
+
+@pytest.mark.parametrize("gear", GEAR)
+@pytest.mark.parametrize("sold", [True, False])
+def test_parts_that_stand_at_a_site(tmp_path: Path, gear: Gear, sold: bool) -> None:
+    """Every second part is for sale; what stands there is among them, or just beside each of them."""
+    cut = profile(always(Cut(tmp_path / "fleet", ["ustaoset"])), ("radio-24w", 8), ("level-radar", 15))
+    equipped(cut, "ustaoset", [(name, at + (not sold), n, keep) for name, at, n, keep in gear])
+    check(every_second(cut, 0))
+
+
+@pytest.mark.parametrize("at", [2, 5])
+def test_a_switch_that_must_be_kept(tmp_path: Path, at: int) -> None:
+    """Either has passive ports of 24 V; the second is not for sale."""
+    cut = profile(always(Cut(tmp_path / "fleet", ["ustaoset"])), ("radio-24w", 8), ("level-radar", 15))
+    check(every_second(equipped(cut, "ustaoset", [("switches", at, 1, "must")]), 0))
+
+
+@pytest.mark.parametrize("keep", ["may", "must"])
+def test_parts_that_stand_at_one_of_two_sites(tmp_path: Path, keep: str) -> None:
+    cut = profile(always(Cut(tmp_path / "fleet", ["klaustur", "corrour"])), ("sat-modem", 4))
+    gear = [("batteries", 4, 3, keep), ("modules", 4, 2, keep), ("controllers", 2, 1, "may")]
+    check(every_second(equipped(cut, "corrour", gear), 0))
 
 
 @pytest.mark.parametrize("required", ["false", "true"])

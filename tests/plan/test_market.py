@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from planner.fleet import Market, make_market
-from planner.procurement import order_lines, site_lines
+from planner.procurement import SiteUse, order_lines, site_lines
 from planner.scenario import read_scenario
 from tests.support import write_scenario
 
@@ -65,5 +65,7 @@ def test_incremental_tiers_fill_in_order(tmp_path: Path) -> None:
 def test_site_shares_add_up_to_the_cent(tmp_path: Path) -> None:
     market = priced(tmp_path, [(1, "3.00"), (500, "2.97")], "incremental")
     lines = order_lines({"M-100/36": 700}, market)
-    shares = site_lines([(f"s{i}", {"M-100/36": 7}) for i in range(100)], lines, "EUR")
+    seven = {"M-100/36": 7}
+    uses = [SiteUse(site_id=f"s{i}", units=seven, bought=seven) for i in range(100)]
+    shares = site_lines(uses, lines, market)
     assert sum(share.line_cost for share in shares) == sum(line.line_cost for line in lines)
