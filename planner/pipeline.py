@@ -11,7 +11,7 @@ import numpy as np
 from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
 from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
-from planner.errors import Refusal
+from planner.errors import Refusal, SolverError
 from planner.existing import (
     Gear,
     available,
@@ -22,11 +22,16 @@ from planner.existing import (
     power_parts,
     site_gear,
 )
-from planner.fleet import FleetSolution, candidates, make_market, solve_fleet
+from planner.fleet import FleetSolution, candidates, make_market
+from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
+from planner.fleet.pool import Pool
 from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make_part_index
+from planner.fleet.relaxation import NOBODY
+from planner.fleet.stop import Ended, Stop
 from planner.outputs import Fleet, SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
+from planner.purchase import buy
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import (
@@ -65,9 +70,16 @@ class Clock:
 
 
 def plan_folder(
-    scenario: Path, out: Path, *, overrides: Mapping[str, str] | None = None, progress: Progress = no_progress
+    scenario: Path,
+    out: Path,
+    *,
+    overrides: Mapping[str, str] | None = None,
+    progress: Progress = no_progress,
+    stop: Stop | None = None,
 ) -> tuple[Plan, list[str]]:
     """Read a scenario, plan its fleet, write the plan; returns the plan and the files written.
+
+    `stop` may be asked from outside to end the search with the best plan so far.
 
     Raises
     ------
@@ -82,23 +94,29 @@ def plan_folder(
     clock = Clock()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {})
-    plan = plan_fleet(checked, progress=progress, clock=clock)
+    plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop)
     with clock.stage("write"):
         return plan, write_plan(plan, out)
 
 
-def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: Clock | None = None) -> Plan:
+def plan_fleet(
+    scenario: Scenario,
+    *,
+    progress: Progress = no_progress,
+    clock: Clock | None = None,
+    stop: Stop | None = None,
+) -> Plan:
     """Plan a scenario's fleet.
 
-    A site without a feasible design does not stop the others: it comes back in `Plan.unserved` with the
-    rule that blocks it.
+    A site without a feasible design, or for which budget or stock does not reach, does not stop the others: it
+    comes back in `Plan.unserved` with the rule that blocks it.
 
     Raises
     ------
     SolverError
         No plan was found for the sites that have designs.
     """
-    clock = clock or Clock()
+    clock, stop = clock or Clock(), stop or Stop()
     with clock.stage("climate"):
         progress("climate", 0, len(scenario.tables.sites))
         fleet = prepare(scenario)
@@ -111,12 +129,36 @@ def plan_fleet(scenario: Scenario, *, progress: Progress = no_progress, clock: C
         pool = candidates(fleet.pricer, offers, sites=len(scenario.tables.sites))
     with clock.stage("fleet"):
         progress("fleet", 0, 1)
-        solver = scenario.settings.solver
-        solution = solve_fleet(fleet.pricer, offers, pool, settings=solver) if pool is not None else None
+        stop.begin(scenario.settings.solver.time_limit_s)
+        solution = choose(fleet, offers, pool, stop) if pool is not None else None
     with clock.stage("tables"):
         progress("tables", 0, 1)
         designs = chosen_designs(fleet, solution) if solution else []
         return make_plan(fleet, designs, solution, clock.seconds)
+
+
+def choose(fleet: Fleet, offers: "SiteOffers", pool: Pool, stop: Stop) -> FleetSolution:
+    """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
+
+    Raises
+    ------
+    SolverError
+        No plan was found.
+    """
+    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, offers, pool, stop=stop)
+    if bought.solution.choice is None:
+        raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
+    for i, refusal in bought.waiting.items():
+        fleet.refusals[fleet.scenario.tables.sites[i].site_id] = refusal
+    return bought.solution
+
+
+def _why(stop: Stop) -> str:
+    if stop.why is Ended.TIME_LIMIT:
+        return "the time limit came first; raise solver.time_limit_s"
+    if stop.why is Ended.INTERRUPT:
+        return "it was interrupted first"
+    return "the rules of the purchase leave none; see purchase.budget, stock, category_rules and sku_rules"
 
 
 def prepare(scenario: Scenario) -> Fleet:
@@ -363,8 +405,14 @@ def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
     """The design of each site that has one, from the pool."""
     return [
         chosen_design(fleet, solution, int(i), int(d))
-        for i, d in zip(solution.pool.place, solution.choice, strict=True)
+        for i, d in zip(solution.pool.place, _chosen(solution), strict=True)
+        if d != NOBODY
     ]
+
+
+def _chosen(solution: FleetSolution) -> IntArray:
+    assert solution.choice is not None  # `choose` raises without a plan
+    return solution.choice
 
 
 def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> SiteDesign:

@@ -12,6 +12,7 @@ from decimal import Decimal
 import numpy as np
 
 from planner.fleet import Market, Offer
+from planner.fleet.buying import Source, purchase
 from planner.money import to_money
 from planner.tables.rows import TierKind
 
@@ -77,44 +78,65 @@ class SiteCost:
 
 
 def order_lines(need: Mapping[str, int], market: Market) -> list[OrderLine]:
-    """Lines for a fleet's need of each SKU, at the offers that cost least; an incremental offer makes one
-    line for each of its tiers.
+    """Lines for a fleet's need of each SKU and its spares, at least cost over suppliers, tiers and packs.
+
+    An incremental offer makes one line for each of its tiers.
+
+    Raises
+    ------
+    ValueError
+        The suppliers do not hold a need.
     """
-    units = np.zeros(len(market.skus), dtype=np.int64)
-    for sku, quantity in need.items():
-        units[market.index[sku]] = quantity
-    chosen = market.best_offer(units)
-    return [
-        line
-        for k in np.flatnonzero(units > 0)
-        for line in _lines(int(units[k]), int(chosen[k]), market, market.category[k])
-    ]
+    lines = []
+    for sku, units in sorted(need.items()):
+        k = market.index[sku]
+        if units:
+            spares = int(market.spares[k].count(np.array([units]))[0])
+            lines += _sku_lines(market, k, units, spares)
+    return lines
 
 
-def _lines(units: int, v: int, market: Market, category: str) -> list[OrderLine]:
-    offer = market.offers[v]
-    ordered = max(units, offer.min_qty)
-    tiers = [offer]
-    if offer.tier_kind is TierKind.INCREMENTAL:
-        tiers = [
-            o
-            for o in market.offers
-            if (o.sku, o.supplier) == (offer.sku, offer.supplier) and o.min_qty <= offer.min_qty
-        ]
-    starts = [0 if i == 0 else tier.min_qty - 1 for i, tier in enumerate(tiers)]
+def _sku_lines(market: Market, k: int, units: int, spares: int) -> list[OrderLine]:
+    """Lines of one SKU: the units of sites come first, then spares, then what packs and tiers add."""
+    lines, ordered = [], 0
+    for source, bought in purchase(market.sources[k], units + spares):
+        for tier, number in _by_tier(market, market.sources[k][source], bought):
+            start, end = ordered, ordered + number
+            ordered = end
+            lines.append(
+                OrderLine(
+                    offer=tier,
+                    category=market.category[k],
+                    quantity_sites=_overlap(start, end, 0, units),
+                    quantity_spares=_overlap(start, end, units, units + spares),
+                    quantity_surplus=max(0, end - max(start, units + spares)),
+                    unit_price=tier.unit_price,
+                    min_qty=tier.min_qty,
+                )
+            )
+    return lines
+
+
+def _overlap(start: int, end: int, low: int, high: int) -> int:
+    """Units that two runs share."""
+    return max(0, min(end, high) - max(start, low))
+
+
+def _by_tier(market: Market, source: Source, ordered: int) -> list[tuple[Offer, int]]:
+    """Tiers of an order with the units at each one's price."""
+    offer = market.offers[source.tier(ordered)]
+    if offer.tier_kind is not TierKind.INCREMENTAL:
+        return [(offer, ordered)]
+    tiers = [tier for v in source.offers if (tier := market.offers[v]).min_qty <= offer.min_qty]
+    starts = [0, *(tier.min_qty - 1 for tier in tiers[1:])]
     ends = [*starts[1:], ordered]
-    return [
-        OrderLine(
-            offer=tier,
-            category=category,
-            quantity_sites=max(0, min(end, units) - start),
-            quantity_spares=0,
-            quantity_surplus=end - max(start, min(end, units)),
-            unit_price=tier.unit_price,
-            min_qty=tier.min_qty,
-        )
-        for tier, start, end in zip(tiers, starts, ends, strict=True)
-    ]
+    return [(tier, end - start) for tier, start, end in zip(tiers, starts, ends, strict=True)]
+
+
+def onboarding_cost(need: Mapping[str, int], market: Market) -> Decimal:
+    """What taking on the SKUs that are bought costs once."""
+    costs = (Decimal(str(market.onboarding[market.index[sku]])) for sku, units in need.items() if units)
+    return to_money(sum(costs, Decimal(0)), market.currency)
 
 
 def site_lines(uses: Sequence[SiteUse], lines: Sequence[OrderLine], market: Market) -> list[SiteLine]:

@@ -24,6 +24,8 @@ ORDER = (
     "designs",
     "fleet",
     "existing",
+    "purchase",
+    "phases",
     "procurement",
     "plan",
     "charts",

@@ -19,6 +19,14 @@ from planner.cli.output import (
 )
 
 
+#: What ended a run that is not as good as asked.
+STOPPED = {
+    "stopped": "the proof stopped",
+    "time_limit": "the time limit came",
+    "interrupted": "the interrupt came",
+}
+
+
 def plan(
     scenario: Annotated[
         Path, typer.Argument(help="Folder with scenario.toml, or the name of a bundled scenario.")
@@ -32,19 +40,21 @@ def plan(
 ) -> None:
     """Choose switch, converters, panels, controller and batteries for every site at least capital cost.
 
-    Exit code 4 says that the plan is written but some sites have no design; each comes with its reason.
+    Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. An
+    interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
 
     \b
     Example:
       planner plan tundrakall --out plans/tundrakall --set policy.autonomy_days=7
     """
+    from planner.cli.interrupt import stop_on_interrupt
     from planner.cli.progress import progress
     from planner.pipeline import plan_folder
     from planner.units import bundled_scenario
 
-    with progress(quiet=quiet) as report:
+    with progress(quiet=quiet) as report, stop_on_interrupt() as stop:
         made, files = plan_folder(
-            bundled_scenario(scenario), out, overrides=parse_overrides(settings), progress=report
+            bundled_scenario(scenario), out, overrides=parse_overrides(settings), progress=report, stop=stop
         )
     if as_json:
         show_json({**made.manifest, "out": str(out), "files": files})
@@ -53,8 +63,10 @@ def plan(
     for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
-        note(f"no design for {site_id}: {refusal.message} [{refusal.rule}]")
+        note(f"{site_id} is not served: {refusal.message} [{refusal.rule}]")
     note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    if made.manifest["outcome"] == "interrupted":
+        raise typer.Exit(ExitCode.INTERRUPTED)
     if made.unserved:
         raise typer.Exit(ExitCode.SITES_UNSERVED)
 
@@ -62,10 +74,10 @@ def plan(
 def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
     """What the figures alone do not say."""
     warnings = sum(severity == "warning" for severity in severities)
-    if manifest["outcome"] == "stopped":
+    if why := STOPPED.get(manifest["outcome"]):
         asked = float(manifest["settings"]["solver.gap"]["value"])
         yield (
-            f"the proof stopped before the asked gap of {100 * asked:.2f} %: the plan is valid, and no plan "
+            f"{why} before the asked gap of {100 * asked:.2f} %: the plan is valid, and no plan "
             f"can be more than {100 * manifest['mip_gap']:.2f} % cheaper"
         )
     if warnings:
@@ -78,7 +90,7 @@ def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
     assert isinstance(costs, dict)
     return {
         "sites planned": manifest["sites_planned"],
-        "sites without a design": manifest["sites_unserved"],
+        "sites not served": manifest["sites_unserved"],
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
         "no plan can cost less than": manifest["best_bound"],

@@ -14,10 +14,14 @@ class Ended(StrEnum):
 class Stop:
     """Asked between steps; a search that it ends keeps the best plan it has."""
 
-    def __init__(self, limit_s: float = float("inf")) -> None:
-        self.end_s = time.monotonic() + limit_s
-        self.asked = False
+    def __init__(self) -> None:
+        self.end_s = float("inf")
+        self.asked = self.begun = False
         self.why: Ended | None = None
+
+    def begin(self, limit_s: float) -> None:
+        """The search begins, and may take so long, s."""
+        self.begun, self.end_s = True, time.monotonic() + limit_s
 
     def ask(self) -> None:
         """End the search at its next step."""

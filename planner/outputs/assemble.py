@@ -12,8 +12,9 @@ from planner.outputs.problems import problem_rows
 from planner.outputs.records import Fleet, SiteDesign
 from planner.outputs.site_rows import site_design_rows
 from planner.outputs.tables import bill_rows, energy_rows, port_rows, procurement_rows
+from planner.phases import Schedule, schedule
 from planner.plan import Plan
-from planner.procurement import OrderLine, SiteCost, SiteLine, SiteUse, order_lines, site_lines
+from planner.procurement import OrderLine, SiteCost, SiteLine, SiteUse, onboarding_cost, order_lines, site_lines
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, by_column
 
 
@@ -34,24 +35,37 @@ def make_plan(
         design_balance(d.inputs, d.choice, catalogue=fleet.catalogue, settings=fleet.scenario.settings)
         for d in designs
     ]
+    amounts = category_costs(orders, costs, onboarding_cost(need, fleet.market))
+    total = sum(amounts.values(), Decimal(0))
+    built = build_schedule(fleet, designs, costs, total)
     rows: dict[str, Sequence[PlanRow]] = {
-        "site_designs": site_design_rows(fleet, designs, balances, costs),
+        "site_designs": site_design_rows(fleet, designs, balances, costs, built.phase),
         "bill_of_materials": bill_rows(lines),
         "procurement": procurement_rows(orders, currency),
         "energy_balance": energy_rows(fleet, designs, balances),
         "port_assignments": port_rows(fleet, designs),
-        "problems": problem_rows(fleet, designs, balances, orders),
+        "problems": problem_rows(fleet, designs, balances),
     }
-    amounts = category_costs(orders, costs)
-    total = sum(amounts.values(), Decimal(0))
     return Plan(
-        manifest=manifest(fleet, solution, sites_planned=len(designs), amounts=amounts, total=total),
+        manifest=manifest(
+            fleet, solution, sites_planned=len(designs), amounts=amounts, total=total, spending=built.spending
+        ),
         tables={name: by_column(model, rows[name]) for name, model in PLAN_TABLES.items()},
         unserved=dict(fleet.refusals),
         total_cost=total,
         category_costs=amounts,
         timings=timings,
     )
+
+
+def build_schedule(
+    fleet: Fleet, designs: Sequence[SiteDesign], costs: Sequence[SiteCost], total: Decimal
+) -> Schedule:
+    """Phase of each site; what no site bears is common."""
+    sites = fleet.scenario.tables.sites
+    by_site = {sites[d.site].site_id: cost.site_cost for d, cost in zip(designs, costs, strict=True)}
+    common = total - sum(by_site.values(), Decimal(0))
+    return schedule(sites, by_site, fleet.scenario.tables.phases, common=common)
 
 
 def equipment_costs(lines: Sequence[SiteLine]) -> dict[str, Decimal]:
@@ -65,23 +79,26 @@ def equipment_costs(lines: Sequence[SiteLine]) -> dict[str, Decimal]:
 def site_cost(fleet: Fleet, design: SiteDesign, equipment_cost: Decimal) -> SiteCost:
     """What a site costs, itemised."""
     site, currency = fleet.scenario.tables.sites[design.site], fleet.scenario.settings.currency
-    weight = sum(
-        number * Decimal(str(fleet.market.weight_kg[fleet.market.index[sku]]))
-        for sku, number in design.bought.items()
-    )
+    settings, market = fleet.scenario.settings, fleet.market
+    weight, labour = Decimal(0), Decimal(str(settings.policy.installation_cost))
+    for sku, number in design.bought.items():
+        weight += number * Decimal(str(market.freight_kg[market.index[sku]]))
+        labour += number * Decimal(str(market.install_cost[market.index[sku]]))
     return SiteCost(
         equipment_cost=equipment_cost,
         freight_cost=to_money(weight * site.freight_per_kg, currency),
         access_cost=to_money(site.access_cost, currency),
-        installation_cost=to_money(Decimal(str(fleet.scenario.settings.policy.installation_cost)), currency),
+        installation_cost=to_money(labour, currency),
     )
 
 
-def category_costs(orders: Sequence[OrderLine], costs: Sequence[SiteCost]) -> dict[str, Decimal]:
-    """Total by category of goods, then freight, access and installation; their sum is the plan's total."""
+def category_costs(
+    orders: Sequence[OrderLine], costs: Sequence[SiteCost], onboarding: Decimal
+) -> dict[str, Decimal]:
+    """Total by category of goods, then freight, access and labour, then taking SKUs on; the sum is the plan's."""
     amounts: dict[str, Decimal] = {}
     for order in orders:
         amounts[order.category] = amounts.get(order.category, Decimal(0)) + order.line_cost
     for name in ("freight_cost", "access_cost", "installation_cost"):
         amounts[name.removesuffix("_cost")] = sum((getattr(cost, name) for cost in costs), Decimal(0))
-    return amounts
+    return amounts | ({"onboarding": onboarding} if onboarding else {})

@@ -1,6 +1,6 @@
 """The manifest: versions, inputs, settings with their origins, money, proof."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from decimal import Decimal
 from importlib.metadata import version
 from typing import Any
@@ -9,6 +9,7 @@ from planner import __version__
 from planner.fleet import FleetSolution, Outcome
 from planner.money import minor_unit
 from planner.outputs.records import Fleet
+from planner.phases import PhaseSpending
 
 LIBRARIES = ("highspy", "numpy", "pandas", "pulp", "pvlib", "pyarrow", "pydantic", "scipy")
 
@@ -20,6 +21,7 @@ def manifest(
     sites_planned: int,
     amounts: Mapping[str, Decimal],
     total: Decimal,
+    spending: Sequence[PhaseSpending],
 ) -> dict[str, Any]:
     """What the plan rests on, what it costs by category, and how far it is proven."""
     settings, origins = fleet.scenario.settings, fleet.scenario.origins
@@ -42,6 +44,7 @@ def manifest(
         "costs": {name: str(amount) for name, amount in amounts.items()},
         "total_cost": str(total),
         "objective": str(total),
+        "phases": [_phase(one) for one in spending],
         "best_bound": str(bound),
         "mip_gap": gap,
         "outcome": (solution.outcome if solution else Outcome.NONE_SERVED).value,
@@ -51,6 +54,12 @@ def manifest(
         "sites_unserved": len(fleet.refusals),
         "unserved": {site_id: refusal.rule for site_id, refusal in sorted(fleet.refusals.items())},
     }
+
+
+def _phase(one: PhaseSpending) -> dict[str, Any]:
+    """A phase; money as text."""
+    money = {name: str(getattr(one, name)) for name in ("budget", "available", "spent")}
+    return {"phase": one.phase, **money, "sites": one.sites}
 
 
 def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:

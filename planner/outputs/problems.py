@@ -7,7 +7,6 @@ import numpy as np
 from planner.climate import ELEVATION_DIFFERENCE_MAX_M
 from planner.designs import Balance
 from planner.outputs.records import Fleet, SiteDesign
-from planner.procurement import OrderLine
 from planner.tables.catalogue import Chemistry
 from planner.tables.plan_rows import ProblemRow
 
@@ -16,14 +15,13 @@ CHARGE_RATE_MIN = 1 / 20
 
 
 def problem_rows(
-    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance], orders: Sequence[OrderLine]
+    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance]
 ) -> list[ProblemRow]:
-    """Unserved sites with the rule that blocks them, then warnings: sites, charging, orders, inputs."""
+    """Unserved sites with the rule that blocks them, then warnings: sites, charging, inputs."""
     return [
         *_unserved(fleet),
         *_elevations(fleet),
         *_slow_charge(fleet, designs, balances),
-        *_orders(orders),
         *_inputs(fleet),
     ]
 
@@ -74,40 +72,6 @@ def _elevations(fleet: Fleet) -> Iterator[ProblemRow]:
             limit=ELEVATION_DIFFERENCE_MAX_M,
             unit="m",
         )
-
-
-def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
-    """Orders beyond a supplier's stock, or not in whole packs."""
-    for order in orders:
-        offer, ordered = order.offer, order.quantity_ordered
-        if offer.stock_qty is not None and ordered > offer.stock_qty:
-            yield _warning(
-                "order-exceeds-stock",
-                f"more is ordered than {offer.supplier} holds; stock does not limit the plan",
-                sku=offer.sku,
-                value=ordered,
-                limit=offer.stock_qty,
-                unit="units",
-            )
-        if ordered < offer.min_order_qty:
-            yield _warning(
-                "order-under-least",
-                f"less is ordered than {offer.supplier} sells at least; least orders do not limit the plan",
-                sku=offer.sku,
-                value=ordered,
-                limit=offer.min_order_qty,
-                unit="units",
-            )
-        if broken := ordered % offer.pack_qty:
-            yield _warning(
-                "order-breaks-pack",
-                f"the order is not whole packs of {offer.pack_qty} of {offer.supplier}; packs do not limit "
-                "the plan",
-                sku=offer.sku,
-                value=ordered,
-                limit=ordered + offer.pack_qty - broken,
-                unit="units",
-            )
 
 
 def _inputs(fleet: Fleet) -> Iterator[ProblemRow]:

@@ -1,6 +1,6 @@
 """The plan's row of a site, by groups of columns: parts, energy, electrical limits, climate, money."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isfinite
 from typing import Any
 
@@ -14,12 +14,16 @@ LOAD_TERMINALS, OWN_BOX = "controller's load terminals", "its own box"
 
 
 def site_design_rows(
-    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance], costs: Sequence[SiteCost]
+    fleet: Fleet,
+    designs: Sequence[SiteDesign],
+    balances: Sequence[Balance],
+    costs: Sequence[SiteCost],
+    phase: Mapping[str, int],
 ) -> list[SiteDesignRow]:
-    """One row a site."""
+    """One row a site; `phase` is when each is built, by site."""
     return [
         SiteDesignRow.model_validate(
-            _place(fleet, design)
+            _place(fleet, design, phase)
             | _kit(design)
             | _parts(fleet, design)
             | _energy(balance)
@@ -36,13 +40,14 @@ def finite(value: float, digits: int) -> float | None:
     return round(float(value), digits) if isfinite(value) else None
 
 
-def _place(fleet: Fleet, design: SiteDesign) -> dict[str, Any]:
+def _place(fleet: Fleet, design: SiteDesign, phase: Mapping[str, int]) -> dict[str, Any]:
     i = design.site
     site = fleet.scenario.tables.sites[i]
     return {
         "site_id": site.site_id,
         "name": site.name,
         "load_profile": site.load_profile,
+        "phase": phase.get(site.site_id),
         "system_voltage_v": design.system_voltage_v,
         "surface_tilt_deg": design.surface_tilt_deg,
         "surface_azimuth_deg": float(fleet.plane.surface_azimuth_deg[i]),

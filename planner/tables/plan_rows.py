@@ -22,6 +22,7 @@ class SiteDesignRow(PlanRow):
     site_id: str = Field(description="the site")
     name: str = Field(description="its name")
     load_profile: str = Field(description="its load profile")
+    phase: int | None = Field(description="phase in which it is built; blank without phases")
     system_voltage_v: int = Field(description="nominal bus voltage, V")
     surface_tilt_deg: float = Field(description="tilt of the array from horizontal, degrees")
     surface_azimuth_deg: float = Field(description="azimuth of the array, clockwise from north, degrees")
@@ -88,9 +89,9 @@ class SiteDesignRow(PlanRow):
     climate_source: str = Field(description="own values, names of weather files, or the built-in climate")
     climate_margin: float = Field(description="factor taken on the source's irradiation; 1 for own values")
     equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
-    freight_cost: Decimal = Field(description="weight of what is bought x the site's freight rate")
+    freight_cost: Decimal = Field(description="chargeable weight of what is bought x the site's freight rate")
     access_cost: Decimal = Field(description="the site's access cost")
-    installation_cost: Decimal = Field(description="labour of one installation")
+    installation_cost: Decimal = Field(description="labour: of one installation, and of the parts bought")
     site_cost: Decimal = Field(description="sum of the four")
 
 
@@ -119,7 +120,7 @@ class OrderRow(PlanRow):
     quantity_sites: int = Field(description="units that sites need beyond those they keep")
     quantity_spares: int = Field(description="units kept as spares")
     quantity_surplus: int = Field(
-        description="units bought beyond that because the tier makes the whole cheaper"
+        description="units bought beyond that, as a tier makes the whole cheaper or a pack is whole"
     )
     quantity_ordered: int = Field(description="sum of the three")
     unit_price: Decimal = Field(description="price of a unit in the plan's currency")
