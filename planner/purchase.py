@@ -34,9 +34,7 @@ class Bought:
     most: int
 
 
-def make_rules(
-    scenario: Scenario, market: Market, catalogue: CatalogueArrays, place: IntArray
-) -> Rules:
+def make_rules(scenario: Scenario, market: Market, catalogue: CatalogueArrays, place: IntArray) -> Rules:
     """Rules of a scenario for the sites at some places of its table (S,)."""
     sites = [scenario.tables.sites[i] for i in place]
     priorities = sorted({site.priority for site in sites})
@@ -49,7 +47,11 @@ def make_rules(
     return Rules(
         required=market.required,
         caps=[
-            Cap(category=row.category, skus=np.flatnonzero(np.array(market.category) == row.category), most=most)
+            Cap(
+                category=row.category,
+                skus=np.flatnonzero(np.array(market.category) == row.category),
+                most=most,
+            )
             for row in scenario.tables.category_rules
             if (most := row.distinct_max) is not None
         ],

@@ -18,7 +18,6 @@ from planner.cli.output import (
     show_json,
 )
 
-
 #: What ended a run that is not as good as asked.
 STOPPED = {
     "stopped": "the proof stopped",

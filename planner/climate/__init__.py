@@ -11,6 +11,15 @@ from planner.climate.plane import PlaneOfArray, best_tilt, plane_of_array
 from planner.climate.sun import day_hours, default_azimuth_deg, lit_fraction
 
 __all__ = [
-    "ELEVATION_DIFFERENCE_MAX_M", "FileMonths", "OwnMonths", "PlaneOfArray", "SiteClimate", "best_tilt",
-    "day_hours", "default_azimuth_deg", "lit_fraction", "plane_of_array", "site_climate",
+    "ELEVATION_DIFFERENCE_MAX_M",
+    "FileMonths",
+    "OwnMonths",
+    "PlaneOfArray",
+    "SiteClimate",
+    "best_tilt",
+    "day_hours",
+    "default_azimuth_deg",
+    "lit_fraction",
+    "plane_of_array",
+    "site_climate",
 ]

@@ -97,7 +97,9 @@ class Source:
         starts = {self.first, *(self.packs(max(int(q), self.first)) for q in self.min_qty)}
         ends = {start - self.pack_qty for start in starts} | ({self.last} if self.last is not None else set())
         steps = range(0, lot, self.pack_qty)
-        near = {start + step for start in starts for step in steps} | {e - step for e in ends for step in steps}
+        near = {start + step for start in starts for step in steps} | {
+            e - step for e in ends for step in steps
+        }
         last = self.last if self.last is not None else most + lot
         return sorted(u for u in near if self.first <= u <= min(last, most + lot))
 
@@ -154,7 +156,9 @@ def _besides(sources: Sequence[Source], i: int, most: int) -> list[Beside]:
     choices = []
     for j in others:
         units = np.array([0, *sources[j].corners(lot, most)])
-        choices.append([(j, u, c) for u, c in zip(units.tolist(), sources[j].exact(units).tolist(), strict=True)])
+        choices.append(
+            [(j, u, c) for u, c in zip(units.tolist(), sources[j].exact(units).tolist(), strict=True)]
+        )
     every = [
         Beside(
             orders=tuple((j, u) for j, u, _ in some if u),

@@ -113,7 +113,9 @@ def _curves(needs: Needs, tiered: IntArray, price: FloatArray, ends: list[list[i
             low.append(first)
             high.append(last)
             first = last + 1
-    mode, units, cost = (np.array(part) for part in zip(*corners, strict=True)) if corners else [np.zeros(0)] * 3
+    mode, units, cost = (
+        (np.array(part) for part in zip(*corners, strict=True)) if corners else [np.zeros(0)] * 3
+    )
     return Curves(
         tiered=tiered,
         unit_price=price,

@@ -65,7 +65,9 @@ def price_out(
             table[barred, 1:] = np.inf
         priced = [pricer.price(option, table, offer) for option in offer.options]
         least.append(least_by_kind(offer, priced, kind))
-        over = [_over(p, least[-1][kind[o.designs.battery]]) for o, p in zip(offer.options, priced, strict=True)]
+        over = [
+            _over(p, least[-1][kind[o.designs.battery]]) for o, p in zip(offer.options, priced, strict=True)
+        ]
         designs, beyond = cheapest_designs(pricer, offer, s, over, table, slack, designs_max)
         kept.append(designs)
         left_out = min(left_out, beyond)

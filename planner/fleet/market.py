@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.fleet.buying import FloatArray, IntArray, Source, need_cost
+from planner.fleet.buying import FloatArray, Source, need_cost
 from planner.fleet.needs import Needs, make_needs
 from planner.fleet.spares import SparesRule, failures
 from planner.money import minor_unit
@@ -131,7 +131,8 @@ def make_market(scenario: Scenario) -> Market:
         category=tuple(parts[sku][0] for sku in skus),
         weight_kg=np.array([parts[sku][1].weight_kg for sku in skus], dtype=float),
         freight_kg=np.array([parts[sku][1].chargeable_kg for sku in skus], dtype=float),
-        install_cost=settings.purchase.labour_cost_h * np.array([parts[sku][1].install_h for sku in skus], float),
+        install_cost=settings.purchase.labour_cost_h
+        * np.array([parts[sku][1].install_h for sku in skus], float),
         offers=tuple(offers),
         sources=tuple(sold),
         spares=tuple(rules[sku] for sku in skus),

@@ -153,7 +153,9 @@ def paid(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
     """`q >= slope n + constant z` for each edge of a mode's hull."""
     for v, z in names.z.items():
         at = relax.curves.corner_mode == v
-        for e, (slope, constant) in enumerate(edges(relax.curves.corner_units[at], relax.curves.corner_cost[at])):
+        for e, (slope, constant) in enumerate(
+            edges(relax.curves.corner_units[at], relax.curves.corner_cost[at])
+        ):
             model += names.q[v] - slope * names.n[v] - constant * z >= 0, f"paid__{v}__{e}"
 
 

@@ -108,9 +108,7 @@ class Relaxation:
         self.greatest = np.zeros((pool.sites, skus))
         np.maximum.at(self.greatest, (self.use_site, self.use_sku), self.use_units)
         #: Places of the capped SKUs among the tiered ones.
-        self.caps = [
-            (np.flatnonzero(np.isin(curves.tiered, cap.skus)), cap.most) for cap in self.rules.caps
-        ]
+        self.caps = [(np.flatnonzero(np.isin(curves.tiered, cap.skus)), cap.most) for cap in self.rules.caps]
         self.required = self.rules.required[curves.tiered]
         dearest = np.maximum.reduceat(self.base, pool.start).sum()
         #: No plan over the pool costs more.

@@ -64,9 +64,7 @@ class _Number:
     solution: FleetSolution | None
 
 
-def _most_of(
-    solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float
-) -> _Number:
+def _most_of(solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float) -> _Number:
     """Halve the range between a number that is served and one that is not."""
     low, high, most, best = 0, size + 1, size, None
     while high - low > 1:

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.fleet.bound import Bound, ascend
-from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.buying import IntArray
 from planner.fleet.curves import Curves, make_curves, refined
 from planner.fleet.exact import Exact, price_out
 from planner.fleet.master import solve_master
 from planner.fleet.pool import Designs, Pool, make_pool
 from planner.fleet.pricing import Pricer, SiteOffer
-from planner.fleet.relaxation import NOBODY, Incumbent, Relaxation
+from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle
 from planner.fleet.solver import MipLimits, Outcome
@@ -206,7 +206,7 @@ class _Run:
         curves = self.relax.curves
         return refined(curves, self.needs, {t: int(need[k]) for t, k in enumerate(curves.tiered.tolist())})
 
-    def narrow(self, keep: FloatArray) -> None:
+    def narrow(self, keep: BoolArray) -> None:
         """Go on with some designs of the pool alone."""
         pool = self.relax.pool.take(np.flatnonzero(keep))
         moved = np.cumsum(keep) - 1
@@ -246,4 +246,3 @@ class _Run:
         self.best.choice = places
         self.relax = Relaxation(pool, self.needs, self.relax.curves, self.rules)
         return True
-

@@ -14,7 +14,15 @@ from planner.outputs.site_rows import site_design_rows
 from planner.outputs.tables import bill_rows, energy_rows, port_rows, procurement_rows
 from planner.phases import Schedule, schedule
 from planner.plan import Plan
-from planner.procurement import OrderLine, SiteCost, SiteLine, SiteUse, onboarding_cost, order_lines, site_lines
+from planner.procurement import (
+    OrderLine,
+    SiteCost,
+    SiteLine,
+    SiteUse,
+    onboarding_cost,
+    order_lines,
+    site_lines,
+)
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, by_column
 
 

@@ -15,9 +15,7 @@ def lists(context: Context) -> Iterator[Problem]:
         return
     day = context.plan_date
     sold = {
-        row.sku
-        for row in context.rows("prices")
-        if (row.valid_from or day) <= day <= (row.valid_to or day)
+        row.sku for row in context.rows("prices") if (row.valid_from or day) <= day <= (row.valid_to or day)
     }
     table = context.tables["sku_rules"]
     for at, row in enumerate(table.rows):

@@ -43,7 +43,7 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
 
 
 def order_cost(ladder: Ladder, bought: int) -> float:
-    """Least cost of an order of so many units from one supplier, counted unit by unit; infinite below its least."""
+    """Least cost of an order of so many units from one supplier, counted unit by unit; infinite if too few."""
     totals = []
     for i, (start, price) in enumerate(ladder.tiers):
         reached = ladder.tiers[: i + 1]
@@ -70,7 +70,7 @@ def need_cost(ladders: list[Ladder], need: int) -> float:
 
 
 def bought_cost(ladders: list[Ladder], terms: list[dict[str, Any]], need: int) -> float:
-    """Least cost of at least `need` units over every split between suppliers, in packs, least orders and stock."""
+    """Least cost of at least `need` units over every split between suppliers and their terms."""
     if need == 0 or not ladders:
         return inf if need else 0.0
     tops = [max(q for q, _ in ladder.tiers) for ladder in ladders]
@@ -152,9 +152,11 @@ def sku_cost(g: Goods, k: int, ladders: list[Ladder], need: int) -> float:
 
 def unkept(g: Goods, policy: Policy, choices: list[Any]) -> Any:
     """Infinite for combinations that serve other numbers of sites than asked, or mix kinds in a region."""
-    batteries = [[k for k, n in enumerate(g.names) if n == f"b{b}"][0] for b in range(2)]
+    batteries = [next(k for k, n in enumerate(g.names) if n == f"b{b}") for b in range(2)]
     kinds = [
-        np.array([next((policy.battery_kind[b] for b in range(2) if units[batteries[b]]), -1) for _, units in one])
+        np.array(
+            [next((policy.battery_kind[b] for b in range(2) if units[batteries[b]]), -1) for _, units in one]
+        )
         for one in choices
     ]
     sites = len(choices)
