@@ -32,8 +32,8 @@ def schedule(
     """Build each site as early as its readiness and the money allow, by priority, then the cheapest first.
 
     Goods for all sites are one order, so its prices hold in every phase; `common`, what belongs to no site
-    (spares, surplus, taking SKUs on), is paid in the first phase. What a phase leaves goes to the next. The last
-    phase takes whatever is left: where the whole budget reaches for all sites, all are built.
+    (spares, surplus, taking SKUs on), is paid in the first phase. What a phase leaves goes to the next. The
+    last phase takes whatever is left: where the whole budget reaches for all sites, all are built.
     """
     waiting = sorted(
         (site for site in sites if site.site_id in cost),

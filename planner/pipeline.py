@@ -108,8 +108,8 @@ def plan_fleet(
 ) -> Plan:
     """Plan a scenario's fleet.
 
-    A site without a feasible design, or for which budget or stock does not reach, does not stop the others: it
-    comes back in `Plan.unserved` with the rule that blocks it.
+    A site without a feasible design, or for which budget or stock does not reach, does not stop the others:
+    it comes back in `Plan.unserved` with the rule that blocks it.
 
     Raises
     ------

@@ -130,13 +130,13 @@ def _wait(cost: float, added: float, held: bool, budget: float) -> Refusal:
         return Refusal(
             rule="beyond-stock",
             subject="stock",
-            message="it waits: suppliers do not hold what any of its designs takes beside those of the sites served",
+            message="it waits: suppliers do not hold what any of its designs takes beside the sites served",
         )
     if cost + added <= budget:
         return Refusal(
             rule="beyond-rules",
             subject="rules of the purchase",
-            message=f"it waits: it would add {added:,.0f}, but the rules of the purchase leave no room for it",
+            message=f"it waits: it would add {added:,.0f}, but the purchase's rules leave no room for it",
         )
     return Refusal(
         rule="beyond-budget",
@@ -144,5 +144,5 @@ def _wait(cost: float, added: float, held: bool, budget: float) -> Refusal:
         value=round(cost + added, 2),
         limit=budget,
         unit="currency",
-        message=f"it waits: it would add {added:,.0f} to the plan's {cost:,.0f}, and the budget is {budget:,.0f}",
+        message=f"it waits: it would add {added:,.0f} to {cost:,.0f}, and the budget is {budget:,.0f}",
     )

@@ -40,7 +40,8 @@ def ascend(
 ) -> Bound:
     """Raise `L` over the pool by deflected subgradient steps; every choice met is priced exactly.
 
-    Ends when the bound comes within `gap` of the incumbent, the steps are too small to matter, or `stop` is due.
+    Ends when the bound comes within `gap` of the incumbent, the steps are too small to matter, or `stop` is
+    due.
     """
     sku, sites = relax.curves.mode_sku, relax.pool.sites
     span = relax.span()

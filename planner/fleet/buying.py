@@ -11,8 +11,8 @@ A need of `n` units costs
 
 `F_j` is straight between its corners, so of two suppliers that are both away from their corners one can take
 over units of the other at no loss, in lots of the least common multiple of their packs: in some cheapest
-purchase all suppliers but one stand within a lot of a corner. `H` is therefore a minimum over few purchases of
-the others, exactly, for any need.
+purchase all suppliers but one stand within a lot of a corner. `H` is therefore a minimum over few purchases
+of the others, exactly, for any need.
 """
 
 from collections.abc import Sequence

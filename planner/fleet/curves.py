@@ -3,8 +3,8 @@
 A mode is a run of needs, and the fleet is in one mode of each SKU that it uses, in it for every site alike.
 Within a mode the model knows the lower convex hull of `G` (`planner.fleet.needs`) by its corners: the hull is
 never above `G`, so what is proven with it holds, and it equals `G` at the corners. Modes are cut where the
-hull is furthest below `G` - at price tiers, packs, the steps of spares - until it is near everywhere, or there
-are many; `refined` cuts again at needs that a plan has.
+hull is furthest below `G` - at price tiers, packs, the steps of spares - until it is near everywhere, or
+there are many; `refined` cuts again at needs that a plan has.
 """
 
 from collections.abc import Mapping
@@ -103,7 +103,9 @@ def _straight(curve: FloatArray) -> bool:
 
 
 def _curves(needs: Needs, tiered: IntArray, price: FloatArray, ends: list[list[int]]) -> Curves:
-    sku, low, high = [], [], []
+    sku: list[int] = []
+    low: list[int] = []
+    high: list[int] = []
     corners: list[tuple[int, int, float]] = []
     for t, k in enumerate(tiered.tolist()):
         curve, first = needs.curve(k), 1

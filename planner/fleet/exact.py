@@ -14,7 +14,7 @@ from planner.fleet.relaxation import BoolArray, Multipliers
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exact:
-    """Least cost of each site over all its designs by kind of battery (S, C), and designs that cost little more.
+    """Least cost of each site's designs by kind of battery (S, C), and designs that cost little more.
 
     No design left out costs less than its site's and kind's least cost + `left_out`.
     """

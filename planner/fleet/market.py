@@ -67,7 +67,7 @@ class Market:
     sources : (K,)
         Suppliers of each SKU, by name; none of what only stands at sites.
     spares, onboarding, required : (K,)
-        Rule of its spares; what taking the SKU on costs the fleet once, currency; whether a plan must use it.
+        Rule of its spares; what taking the SKU on costs once, currency; whether a plan must use it.
     low_price, list_price : (K,)
         Least unit price of any tier, and the least cost of the smallest tier a unit, infinite where a SKU is not
         for sale; what a first look at designs takes.

@@ -1,7 +1,7 @@
 """The integer model over chosen designs and modes.
 
-Sets: sites s in groups g and regions r, designs d (each of one site, of one kind of battery), uses i = (site,
-SKU, units), modes v = (SKU, range of needs), categories with a cap.
+Sets: sites s in groups g and regions r, designs d (each of one site, of one kind of battery), uses
+i = (site, SKU, units), modes v = (SKU, range of needs), categories with a cap.
 Variables: y[d] in {0,1}: its site is built as d; x[i,v] >= 0: use i is bought in mode v; n[v] >= 0 units needed
 in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r has
 batteries of kind c.
@@ -17,8 +17,8 @@ batteries of kind c.
     standard     sum_{v of c} z[v] <= most                                for each category with a cap
     one_kind     sum_c b[r,c] = 1;  sum_{d of s, kind c} y[d] <= b[r,c]   for each region, site, kind
 
-`c[d]` holds what is linear: freight, access, labour and the SKUs without modes. x and y range over the designs
-and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear relaxation
+`c[d]` holds what is linear: freight, access, labour and the SKUs without modes. x and y range over the
+designs and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear relaxation
 strong: no site can lean a little on a tier that the fleet does not reach.
 """
 
@@ -35,7 +35,7 @@ from planner.fleet.solver import MipLimits, minimise
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MasterResult:
-    """Chosen design of each site (index into the pool) or nobody, exact cost, the model's bound over its columns.
+    """Chosen design of each site (index into the pool) or nobody, and the model's bound over its columns.
 
     `choice` is None where the model has no plan or found none; a bound of infinity proves that there is none.
     """

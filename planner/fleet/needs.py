@@ -1,7 +1,7 @@
 """What the need of each SKU costs the fleet: `G_k(n) = H_k(n + spares_k(n)) + onboarding_k`, `G_k(0) = 0`.
 
-Everything that buying a SKU asks of the fleet is in `G`: suppliers, tiers, packs, least orders, stock, spares,
-and the cost of taking a SKU on. The rest of the fleet model knows `G` alone.
+Everything that buying a SKU asks of the fleet is in `G`: suppliers, tiers, packs, least orders, stock,
+spares, and the cost of taking a SKU on. The rest of the fleet model knows `G` alone.
 """
 
 from collections.abc import Sequence
@@ -35,7 +35,7 @@ class Needs:
     cost: FloatArray
 
     def of(self, skus: IntArray, units: NDArray[np.integer]) -> FloatArray:
-        """Cost of needs (...) of SKUs (...). A need that cannot be bought costs far too much, but finitely."""
+        """Cost of needs (...) of SKUs (...); one that cannot be bought costs far too much, but finitely."""
         held = np.minimum(units, self.most[skus])
         whole = self.cost[self.first[skus] + self.most[skus]]
         beyond = np.asarray(units) - held
@@ -67,7 +67,7 @@ def make_needs(
     """`G` of SKUs (K) for needs of up to `most` units (K,), or what can be bought of them."""
     curves = []
     for k, some in enumerate(sources):
-        units = np.arange(int(round(float(most[k]))) + 1)
+        units = np.arange(round(float(most[k])) + 1)
         cost = need_cost(some, units + spares[k].count(units))
         cost[1:] += onboarding[k]
         sold = np.isfinite(cost)

@@ -10,9 +10,9 @@ bought (`mu[v]`, currency a unit) and that a site may use a mode only if the fle
 
 The sites' side sums the least cost of every site that is served: of each group of sites as many as the rules
 ask, the cheapest; where a region has batteries of one kind, the kind that is cheapest for the whole region.
-Taken are the required SKUs and those that lower `L`; of a category with a cap, as many as it allows, those that
-lower it most. `L` is a lower bound for every `mu` and every `w >= 0`, if the site minima are taken over every
-design.
+Taken are the required SKUs and those that lower `L`; of a category with a cap, as many as it allows, those
+that lower it most. `L` is a lower bound for every `mu` and every `w >= 0`, if the site minima are taken over
+every design.
 """
 
 from dataclasses import dataclass, field

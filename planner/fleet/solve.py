@@ -40,8 +40,8 @@ CUTS = 12  # times that the integer model is solved again with modes cut where t
 class FleetSolution:
     """One design for each site that is served, exact cost and proven bound (currency), and how the run ended.
 
-    `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or none
-    was found. A bound of infinity proves that there is none.
+    `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or
+    none was found. A bound of infinity proves that there is none.
     """
 
     pool: Pool
@@ -197,7 +197,7 @@ class _Run:
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
 
     def slack(self) -> float:
-        """How much dearer than the bound a better plan can be; before a plan is known, how far to look for one."""
+        """How much dearer than the bound a better plan can be; without a plan, how far to look for one."""
         known = self.relax.keeps_rules(self.best.choice)
         return self.best.cost - self.bound if known else LOOK * abs(self.bound)
 

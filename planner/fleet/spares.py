@@ -1,4 +1,4 @@
-"""Spares for a number of units in the field: a share of them, or a Poisson count of failures in the resupply time.
+"""Spares for units in the field: a share of them, or a Poisson count of failures in the resupply time.
 
 References
 ----------
@@ -9,8 +9,9 @@ and the least stock that covers them with the asked probability.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import poisson
+
+from planner.fleet.buying import FloatArray, IntArray
 
 WEEKS_PER_YEAR = 365.25 / 7
 
@@ -33,18 +34,20 @@ class SparesRule:
     failures_per_unit: float = 0.0
     protection: float = 0.0
 
-    def count(self, units: NDArray[np.int64]) -> NDArray[np.int64]:
+    def count(self, units: IntArray) -> IntArray:
         """Spares for units in the field (N,): the larger of the two counts; none for none."""
-        by_share = np.ceil(self.share * units - 1e-9)
+        by_share: IntArray = np.ceil(self.share * units - 1e-9).astype(np.int64)
         if not self.failures_per_unit:
-            return by_share.astype(np.int64)
-        by_count = poisson_spares(self.failures_per_unit * units, self.protection)
-        return np.where(units > 0, np.maximum(by_share, by_count), 0).astype(np.int64)
+            return by_share
+        by_count = poisson_spares(self.failures_per_unit * units.astype(float), self.protection)
+        spares: IntArray = np.where(units > 0, np.maximum(by_share, by_count), 0).astype(np.int64)
+        return spares
 
 
-def poisson_spares(mean: NDArray[np.float64], protection: float) -> NDArray[np.int64]:
+def poisson_spares(mean: FloatArray, protection: float) -> IntArray:
     """Smallest s with P(X <= s) >= protection for Poisson counts X of the given means (N,)."""
-    return np.maximum(poisson.ppf(protection, np.maximum(mean, 1e-12)), 0).astype(np.int64)
+    spares: IntArray = np.maximum(poisson.ppf(protection, np.maximum(mean, 1e-12)), 0).astype(np.int64)
+    return spares
 
 
 def failures(mtbf_years: float, resupply_weeks: float) -> float:

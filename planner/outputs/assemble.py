@@ -103,7 +103,7 @@ def site_cost(fleet: Fleet, design: SiteDesign, equipment_cost: Decimal) -> Site
 def category_costs(
     orders: Sequence[OrderLine], costs: Sequence[SiteCost], onboarding: Decimal
 ) -> dict[str, Decimal]:
-    """Total by category of goods, then freight, access and labour, then taking SKUs on; the sum is the plan's."""
+    """Total by category of goods, then freight, access, labour, and taking SKUs on; they make the plan's."""
     amounts: dict[str, Decimal] = {}
     for order in orders:
         amounts[order.category] = amounts.get(order.category, Decimal(0)) + order.line_cost

@@ -45,7 +45,7 @@ def categories(context: Context) -> Iterator[Problem]:
                 code="contradiction",
                 column="distinct_max",
                 value=row.distinct_max,
-                message=f"is less than the {required[row.category]} SKUs of the category that sku_rules requires",
+                message=f"is less than the {required[row.category]} SKUs of it that sku_rules requires",
                 remedy="allow as many, or require fewer",
                 rule=f">= {required[row.category]}",
             )

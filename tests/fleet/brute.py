@@ -43,7 +43,7 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
 
 
 def order_cost(ladder: Ladder, bought: int) -> float:
-    """Least cost of an order of so many units from one supplier, counted unit by unit; infinite if too few."""
+    """Least cost of an order of so many units from one supplier, unit by unit; infinite if too few."""
     totals = []
     for i, (start, price) in enumerate(ladder.tiers):
         reached = ladder.tiers[: i + 1]
