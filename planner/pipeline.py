@@ -22,7 +22,7 @@ from planner.existing import (
     power_parts,
     site_gear,
 )
-from planner.fleet import FleetSolution, candidates, make_market
+from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.pool import Pool
@@ -42,8 +42,11 @@ from planner.sites import (
     wind_design_m_s,
 )
 from planner.tables.rows import MonthQuantity
+from planner.why_not import blocked, with_reasons
 
 CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
+
+EARLY = (Outcome.TIME_LIMIT, Outcome.INTERRUPTED)  # a search that ended early asks no further question
 
 #: Called with the stage's name, the units done and their number.
 Progress = Callable[[str, int, int], None]
@@ -95,6 +98,10 @@ def plan_folder(
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {})
     plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop)
+    if plan.unserved and plan.manifest["outcome"] not in EARLY:
+        with clock.stage("why not"):
+            progress("why not", 0, 1)
+            plan = with_reasons(plan, list(blocked(checked, plan, plan_fleet)), clock.seconds)
     with clock.stage("write"):
         return plan, write_plan(plan, out)
 
@@ -158,7 +165,7 @@ def _why(stop: Stop) -> str:
         return "the time limit came first; raise solver.time_limit_s"
     if stop.why is Ended.INTERRUPT:
         return "it was interrupted first"
-    return "the rules of the purchase leave none; see purchase.budget, stock, category_rules and sku_rules"
+    return "the rules of the purchase leave none; see stock, category_rules and sku_rules"
 
 
 def prepare(scenario: Scenario) -> Fleet:

@@ -30,6 +30,7 @@ ORDER = (
     "plan",
     "charts",
     "outputs",
+    "why_not",
     "pipeline",
     "cli",
 )

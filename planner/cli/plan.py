@@ -63,6 +63,8 @@ def plan(
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
         note(f"{site_id} is not served: {refusal.message} [{refusal.rule}]")
+    for reason in made.manifest.get("why_not", ()):
+        note(_blocked(reason))
     note(f"written to {out}: {', '.join(files)}", quiet=quiet)
     if made.manifest["outcome"] == "interrupted":
         raise typer.Exit(ExitCode.INTERRUPTED)
@@ -81,6 +83,16 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
         )
     if warnings:
         yield f"{number(warnings, 'warning')} in the table `problems`"
+
+
+def _blocked(reason: Mapping[str, Any]) -> str:
+    """A family of rules that leaves sites out, and what it would need."""
+    numbers = (
+        f"needs {reason['needs']:,.6g} {reason['unit']}, you gave {reason['gave']:,.6g}; "
+        if reason["needs"] is not None
+        else ""
+    )
+    return f"rule {reason['rule']}: {numbers}without it {number(len(reason['sites']), 'more site')} served"
 
 
 def _summary(manifest: Mapping[str, object]) -> dict[str, object]:

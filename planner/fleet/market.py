@@ -69,8 +69,8 @@ class Market:
     spares, onboarding, required : (K,)
         Rule of its spares; what taking the SKU on costs once, currency; whether a plan must use it.
     low_price, list_price : (K,)
-        Least unit price of any tier, and the least cost of the smallest tier a unit, infinite where a SKU is not
-        for sale; what a first look at designs takes.
+        Least unit price of any tier, and the least cost of the smallest tier a unit, infinite where a SKU is
+        not for sale; what a first look at designs takes.
     """
 
     currency: str

@@ -2,8 +2,8 @@
 
 Sets: sites s in groups g and regions r, designs d (each of one site, of one kind of battery), uses
 i = (site, SKU, units), modes v = (SKU, range of needs), categories with a cap.
-Variables: y[d] in {0,1}: its site is built as d; x[i,v] >= 0: use i is bought in mode v; n[v] >= 0 units needed
-in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r has
+Variables: y[d] in {0,1}: its site is built as d; x[i,v] >= 0: use i is bought in mode v; n[v] >= 0 units
+needed in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r has
 batteries of kind c.
 
     min   sum_d c[d] y[d] + sum_v q[v]
@@ -18,8 +18,8 @@ batteries of kind c.
     one_kind     sum_c b[r,c] = 1;  sum_{d of s, kind c} y[d] <= b[r,c]   for each region, site, kind
 
 `c[d]` holds what is linear: freight, access, labour and the SKUs without modes. x and y range over the
-designs and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear relaxation
-strong: no site can lean a little on a tier that the fleet does not reach.
+designs and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear
+relaxation strong: no site can lean a little on a tier that the fleet does not reach.
 """
 
 from collections import defaultdict

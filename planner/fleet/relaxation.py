@@ -133,7 +133,7 @@ class Relaxation:
         return goods + own + self.penalty * self.breaches(choice, need)
 
     def breaches(self, choice: IntArray, need: IntArray) -> int:
-        """How often a choice breaks a rule: beyond stock, over a cap, without a required SKU, of two kinds."""
+        """How often a choice breaks a rule: stock, a cap, a required SKU, one kind in a region."""
         used = need > 0
         count = int((need > self.needs.most).sum()) + int((self.rules.required & ~used).sum())
         count += sum(max(0, int(used[cap.skus].sum()) - cap.most) for cap in self.rules.caps)
@@ -213,7 +213,7 @@ class Relaxation:
         return np.flatnonzero(mode - least[c.mode_sku] <= slack)
 
     def within_caps(self, cost: FloatArray, active: BoolArray) -> FloatArray:
-        """Costs of the designs (D,), infinite for those with a capped SKU that is bought in no active mode."""
+        """Costs of the designs (D,), infinite for those with a capped SKU that no active mode buys."""
         if not self.caps:
             return cost
         bought = np.zeros(len(self.curves.tiered), dtype=bool)

@@ -54,7 +54,7 @@ class _State:
         self.need[sku[now]] += units[now]
 
     def penalties(self, s: int, sku: IntArray, design: IntArray, designs: int) -> FloatArray:
-        """What the designs of site s (D,) cost for rules that they break; `sku` is used by `design` (uses)."""
+        """What the designs of site s (D,) cost for rules broken; `sku` is used by `design`, use by use."""
         relax, cost = self.relax, np.zeros(designs)
         used = self.need > 0
         for skus, most in relax.caps:

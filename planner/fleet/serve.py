@@ -11,8 +11,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from planner.fleet.buying import IntArray
+from planner.fleet.relaxation import NOBODY
 from planner.fleet.rules import Rules
 from planner.fleet.solve import FleetSolution
+from planner.fleet.solver import Outcome
 
 #: Solves the fleet under rules.
 Solve = Callable[[Rules], FleetSolution]
@@ -51,8 +53,7 @@ def serve(solve: Solve, rules: Rules, *, budget: float) -> Served:
         found = _most_of(solve, rules, count, g, int(sizes[g]), budget)
         count[g], most[g] = found.number, found.most
         best = found.solution or best
-    solution = best or replace(whole, choice=None)
-    return Served(solution=solution, count=count, most=most)
+    return Served(solution=best or _nobody(whole), count=count, most=most)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +80,14 @@ def _most_of(solve: Solve, rules: Rules, count: IntArray, g: int, size: int, bud
             if found.best_bound > budget or np.isinf(found.best_bound):
                 most = min(most, middle - 1)
     return _Number(number=low, most=max(low, most), solution=best)
+
+
+def _nobody(whole: FleetSolution) -> FleetSolution:
+    """The plan that serves no site, unless the search ended before that was known."""
+    if whole.outcome in (Outcome.TIME_LIMIT, Outcome.INTERRUPTED):
+        return replace(whole, choice=None)
+    choice = np.full(whole.pool.sites, NOBODY)
+    return replace(whole, choice=choice, cost=0.0, best_bound=0.0, outcome=Outcome.NONE_SERVED)
 
 
 def _fits(solution: FleetSolution, budget: float) -> bool:

@@ -185,7 +185,9 @@ class PortRow(PlanRow):
 class ProblemRow(PlanRow):
     """A site without a design, or something that deserves a second look."""
 
-    severity: Literal["unserved", "warning"] = Field(description="unserved: the site has no design")
+    severity: Literal["unserved", "rule", "warning"] = Field(
+        description="unserved: the site is not served; rule: without these rules more sites are"
+    )
     code: str = Field(description="stable name of the rule")
     site_id: str = Field(default="", description="the site, if it is about one")
     sku: str = Field(default="", description="the part, if it is about one")
