@@ -84,9 +84,9 @@ def buy(
     rules, budget = make_rules(scenario, pricer.market, catalogue, pool.place), budget_of(scenario)
     settings, last = scenario.settings.solver, pool
 
-    def solve(asked: Rules) -> FleetSolution:
+    def solve(rules: Rules, target: float | None = None) -> FleetSolution:
         nonlocal last
-        found = solve_fleet(pricer, offers, last, rules=asked, settings=settings, stop=stop)
+        found = solve_fleet(pricer, offers, last, rules=rules, settings=settings, stop=stop, target=target)
         last = last.with_designs([found.pool.designs])
         return found
 

@@ -179,8 +179,8 @@ def _of_stock(scenario: Scenario, other: Plan, sites: tuple[str, ...]) -> Blocke
         needs=float(short[worst]),
         gave=float(held[worst]),
         unit="units",
-        message=f"with more stock, {_count(sites)} more are served: above all {short[worst]} of {worst}, of which "
-        f"suppliers hold {held[worst]}",
+        message=f"with more stock, {_count(sites)} more are served: above all {short[worst]} of {worst}, of "
+        f"which suppliers hold {held[worst]}",
     )
 
 
@@ -207,7 +207,7 @@ def _of_lists(scenario: Scenario, other: Plan, sites: tuple[str, ...]) -> Blocke
     return Blocked(
         rule="lists",
         sites=sites,
-        message=f"without the lists of SKUs, {_count(sites)} more are served, with {', '.join(barred)} among others",
+        message=f"without the lists of SKUs, {_count(sites)} more are served; with {', '.join(barred)}",
     )
 
 

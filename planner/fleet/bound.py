@@ -36,12 +36,20 @@ class Bound:
 
 
 def ascend(
-    relax: Relaxation, start: Multipliers, best: Incumbent, *, steps: int, gap: float, stop: Stop
+    relax: Relaxation,
+    start: Multipliers,
+    best: Incumbent,
+    *,
+    steps: int,
+    gap: float,
+    stop: Stop,
+    target: float | None = None,
 ) -> Bound:
     """Raise `L` over the pool by deflected subgradient steps; every choice met is priced exactly.
 
-    Ends when the bound comes within `gap` of the incumbent, the steps are too small to matter, or `stop` is
-    due.
+    Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
+    to
+    matter, or `stop` is due.
     """
     sku, sites = relax.curves.mode_sku, relax.pool.sites
     span = relax.span()
@@ -62,7 +70,8 @@ def ascend(
         if improved:
             top = Bound(value=value, at=at, steps=step)
         hopeless = top.value > relax.dearest  # no plan over the pool, so the bound has no end
-        if best.cost - top.value <= gap * best.cost or hopeless or stop.due():
+        passed = target is not None and (best.cost <= target or top.value > target)
+        if best.cost - top.value <= gap * best.cost or hopeless or passed or stop.due():
             break
         if stalled >= STALL:
             scale, stalled, at = scale / 2, 0, top.at

@@ -3,8 +3,8 @@
 Sets: sites s in groups g and regions r, designs d (each of one site, of one kind of battery), uses
 i = (site, SKU, units), modes v = (SKU, range of needs), categories with a cap.
 Variables: y[d] in {0,1}: its site is built as d; x[i,v] >= 0: use i is bought in mode v; n[v] >= 0 units
-needed in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r has
-batteries of kind c.
+needed in a mode, q[v] >= 0 what they cost; z[v] in {0,1}: the fleet is in mode v; b[r,c] in {0,1}: region r
+has batteries of kind c.
 
     min   sum_d c[d] y[d] + sum_v q[v]
     one_design   sum_d y[d] = 1, or at most 1 where sites may be left out   for each site

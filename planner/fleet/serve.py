@@ -5,8 +5,8 @@ beside that many, and so on; among the plans that serve as many, the cheapest. H
 served is found by solving the fleet for a number of sites and looking at its cost: it rises with the number.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -16,8 +16,12 @@ from planner.fleet.rules import Rules
 from planner.fleet.solve import FleetSolution
 from planner.fleet.solver import Outcome
 
-#: Solves the fleet under rules.
-Solve = Callable[[Rules], FleetSolution]
+
+class Solve(Protocol):
+    """Solves the fleet under rules; with a target only until it is known whether a plan costs no more."""
+
+    def __call__(self, rules: Rules, target: float | None = None) -> FleetSolution:
+        """The solution."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,41 +49,38 @@ def serve(solve: Solve, rules: Rules, *, budget: float) -> Served:
         Currency; infinite without one.
     """
     sizes = np.bincount(rules.group, minlength=len(rules.count))
-    whole = solve(rules.serving(sizes))
+    whole = solve(rules.serving(sizes), target=budget if np.isfinite(budget) else None)
     if _fits(whole, budget):
-        return Served(solution=whole, count=sizes, most=sizes)
-    count, most, best = np.zeros_like(sizes), np.zeros_like(sizes), None
+        best = solve(rules.serving(sizes)) if np.isfinite(budget) else whole
+        return Served(solution=best if _fits(best, budget) else whole, count=sizes, most=sizes)
+    count, most = np.zeros_like(sizes), np.zeros_like(sizes)
     for g in range(len(sizes)):
-        found = _most_of(solve, rules, count, g, int(sizes[g]), budget)
-        count[g], most[g] = found.number, found.most
-        best = found.solution or best
-    return Served(solution=best or _nobody(whole), count=count, most=most)
+        count[g], most[g] = _most_of(solve, rules, count, g, int(sizes[g]), budget)
+    if not count.any():
+        return Served(solution=_nobody(whole), count=count, most=most)
+    return Served(solution=solve(rules.serving(count)), count=count, most=most)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Number:
-    """Sites of a group that are served, the plan that serves them, and what is not proven impossible."""
+def _most_of(
+    solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float
+) -> tuple[int, int]:
+    """Most sites of a group that are served beside the counts of others, and what is not proven impossible.
 
-    number: int
-    most: int
-    solution: FleetSolution | None
-
-
-def _most_of(solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float) -> _Number:
-    """Halve the range between a number that is served and one that is not."""
-    low, high, most, best = 0, size + 1, size, None
+    The range between a number that is served and one that is not is halved.
+    """
+    low, high, most = 0, size + 1, size
     while high - low > 1:
         middle = (low + high) // 2
         asked = count.copy()
         asked[g] = middle
-        found = solve(rules.serving(asked))
+        found = solve(rules.serving(asked), target=budget)
         if _fits(found, budget):
-            low, best = middle, found
+            low = middle
         else:
             high = middle
             if found.best_bound > budget or np.isinf(found.best_bound):
                 most = min(most, middle - 1)
-    return _Number(number=low, most=max(low, most), solution=best)
+    return low, max(low, most)
 
 
 def _nobody(whole: FleetSolution) -> FleetSolution:

@@ -65,17 +65,19 @@ def solve_fleet(
     rules: Rules,
     settings: SolverSettings,
     stop: Stop | None = None,
+    target: float | None = None,
 ) -> FleetSolution:
     """Cheapest fleet over every feasible design of every site, from its candidates.
 
-    `offers` is iterated anew for each pass over all designs.
+    `offers` is iterated anew for each pass over all designs. With a `target` (currency) the question is only
+    whether a plan costs as much at most: the search ends as soon as a plan or the bound answers it.
     """
-    run = _Run(pricer, offers, pool, rules, settings, stop or Stop())
+    run = _Run(pricer, offers, pool, rules, settings, stop or Stop(), target)
     if run.begin():
         run.prove()
         for _ in range(COMPLETIONS):
             slack = run.slack()
-            if run.within(settings.gap) or run.stop.due():
+            if run.done() or run.stop.due():
                 break
             run.complete()
             if run.slack() > 0.9 * slack:
@@ -94,7 +96,9 @@ class _Run:
         rules: Rules,
         settings: SolverSettings,
         stop: Stop,
+        target: float | None,
     ) -> None:
+        self.target = target
         self.pricer, self.offers, self.settings, self.rules, self.stop = pricer, offers, settings, rules, stop
         self.needs = pricer.market.needs(pool.most)
         curves = make_curves(self.needs, counted=rules.counted)
@@ -105,6 +109,13 @@ class _Run:
     def within(self, gap: float) -> bool:
         """Whether the proof is as good as asked; a millionth is rounding."""
         return np.isfinite(self.best.cost) and self.best.cost - self.bound <= max(gap, 1e-6) * self.best.cost
+
+    def done(self) -> bool:
+        """Whether the asked gap is reached, or the target is known to be met or not."""
+        if self.target is None:
+            return self.within(self.settings.gap)
+        met = self.best.cost <= self.target and self.relax.keeps_rules(self.best.choice)
+        return met or self.bound > self.target
 
     def solution(self) -> FleetSolution:
         """What was found and proven."""
@@ -144,14 +155,20 @@ class _Run:
             if passes >= ROUNDS and self.within(POOR):
                 break
             top = ascend(
-                self.relax, self.at, self.best, steps=STEPS, gap=AIM * self.settings.gap, stop=self.stop
+                self.relax,
+                self.at,
+                self.best,
+                steps=STEPS,
+                gap=AIM * self.settings.gap,
+                stop=self.stop,
+                target=self.target,
             )
             self.steps += top.steps
             settle(self.relax, self.best, self.stop)
             if self.stop.due():
                 break
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
-            if self.within(self.settings.gap) or not (self.take_in(exact.designs) or self.widen()):
+            if self.done() or not (self.take_in(exact.designs) or self.widen()):
                 break
 
     def widen(self) -> bool:
@@ -191,7 +208,7 @@ class _Run:
             self.best.offer(self.relax.cost(result.choice), result.choice)
             need = self.relax.need(result.choice)
             finer, parts = self.cut(need)
-            if self.within(self.settings.gap) or self.stop.due() or finer.modes == self.relax.curves.modes:
+            if self.done() or self.stop.due() or finer.modes == self.relax.curves.modes:
                 break
             at_modes = at_modes.of_parts(parts)
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
