@@ -48,8 +48,7 @@ def ascend(
     """Raise `L` over the pool by deflected subgradient steps; every choice met is priced exactly.
 
     Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
-    to
-    matter, or `stop` is due.
+    to matter, or `stop` is due.
     """
     sku, sites = relax.curves.mode_sku, relax.pool.sites
     span = relax.span()
