@@ -21,6 +21,7 @@ from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle
 from planner.fleet.solver import MipLimits, Outcome
+from planner.fleet.standards import settle_standards
 from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
 
@@ -32,6 +33,7 @@ AIM = 0.25  # share of the asked gap at which the bound stops rising
 COLUMNS_MAX = 6_000  # designs given to the integer model
 NODES_MAX = 400  # of the integer model
 COMPLETIONS = 4  # times that it is made anew, while the gap shrinks and fewer designs are left to look at
+REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
 LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
 CUTS = 12  # times that the integer model is solved again with modes cut where they are not exact
 
@@ -164,12 +166,33 @@ class _Run:
                 target=self.target,
             )
             self.steps += top.steps
+            self.standardise(top)
             settle(self.relax, self.best, self.stop)
             if self.stop.due():
                 break
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
             if self.done() or not (self.take_in(exact.designs) or self.widen()):
                 break
+
+    def standardise(self, top: Bound) -> None:
+        """Where categories have caps: find SKUs to keep to, and take in each site's best designs with them."""
+        if not self.relax.caps or self.stop.due():
+            return
+        protected = np.zeros(len(self.relax.curves.tiered), dtype=bool)
+        for _ in range(REPAIRS):
+            choice = self.relax.sites_side(self.relax.design_cost(self.relax.label(top.at)[0]))[1]
+            barred = settle_standards(self.relax, choice, self.best, protected, self.stop)
+            exact = self.price_out(top, slack=0.0, designs_max=ADDED_LEAST, barred=barred)
+            unserved = ~np.isfinite(exact.least).any(axis=1)
+            # Keep what the cheapest designs of such sites use.
+            for d in choice[unserved & (choice != NOBODY)]:
+                used = self.relax.pool.designs.usage[int(d)].indices
+                protected |= np.isin(self.relax.curves.tiered, used)
+            self.take_in(exact.designs)
+            if not unserved.any() or self.stop.due():
+                break
+        choice = self.relax.sites_side(self.relax.design_cost(self.relax.label(top.at)[0]))[1]
+        settle_standards(self.relax, choice, self.best, protected, self.stop)
 
     def widen(self) -> bool:
         """Take in designs that are cheap at the start's multipliers, where the pool's own lead astray."""
@@ -236,8 +259,10 @@ class _Run:
         """Number of sites."""
         return self.relax.pool.sites
 
-    def price_out(self, top: Bound, *, slack: float, designs_max: int) -> Exact:
-        """Price every design at a bound's multipliers; what comes out is proven."""
+    def price_out(
+        self, top: Bound, *, slack: float, designs_max: int, barred: BoolArray | None = None
+    ) -> Exact:
+        """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
         exact = price_out(
             self.pricer,
             self.offers,
@@ -246,8 +271,11 @@ class _Run:
             slack=slack,
             designs_max=designs_max,
             kind=self.rules.kind,
+            barred=barred,
         )
         self.passes += 1
+        if barred is not None:
+            return exact
         value = self.rules.select(exact.least)[0] + self.relax.purchase(top.at).value
         if value > self.bound:
             self.bound, self.at = value, top.at
