@@ -111,7 +111,7 @@ def test_needs_end_where_stock_does() -> None:
     assert np.isfinite(needs.of(np.array([0]), np.array([8])))[0]
 
 
-def test_one_price_makes_no_mode_unless_a_rule_counts_the_sku() -> None:
+def test_one_price_makes_no_mode_unless_a_rule_counts_the_sku_or_a_stock_ends() -> None:
     one = [Ladder(((1, 7.0),))]
     _, curves = curves_of(one, [BREAK], [Ladder(((1, 8.0),))], most=[10, 600, 10])
     assert curves.tiered.tolist() == [1]
@@ -120,6 +120,8 @@ def test_one_price_makes_no_mode_unless_a_rule_counts_the_sku() -> None:
     assert (none.modes, len(none.tiered), len(none.corner_mode)) == (0, 0, 0)
     _, counted = curves_of(one, most=10, counted=True)
     assert modes(counted) == [(1, 10)]
+    _, scarce = curves_of(one, most=10, terms=terms_of(stock_qty=6))
+    assert modes(scarce) == [(1, 6)]
 
 
 def test_a_sku_that_no_design_uses_has_no_mode() -> None:

@@ -29,7 +29,8 @@ def fleet(seed: int) -> tuple[Goods, list[SiteOffer], np.random.Generator]:
     """Two sites to four, up to three suppliers; in a third of the fleets parts stand at sites."""
     rng = np.random.default_rng(seed)
     sites = 4 if seed % 12 == 11 else 2 + (seed % 4 == 0)
-    g = goods(rng, (1, 3, 7), 1 + seed % 3, terms=True)
+    tiers = (1,) if seed % 5 == 2 else (1, 3, 7)
+    g = goods(rng, tiers, 1 + seed % 3, terms=True)
     offers = [site(rng, g, s) for s in range(sites)]
     if seed % 3 == 1:
         offers = [equipped(rng, g, offer) for offer in offers]
