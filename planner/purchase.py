@@ -39,7 +39,8 @@ def make_rules(scenario: Scenario, market: Market, catalogue: CatalogueArrays, p
     sites = [scenario.tables.sites[i] for i in place]
     priorities = sorted({site.priority for site in sites})
     group = np.array([priorities.index(site.priority) for site in sites], dtype=np.int64)
-    chemistries = list(Chemistry)
+    # Those of the catalogue alone: every kind is that of some battery.
+    chemistries = [one for one in Chemistry if any(row.chemistry is one for row in catalogue.batteries)]
     kind = np.array([chemistries.index(row.chemistry) for row in catalogue.batteries], dtype=np.int64)
     alike = scenario.settings.purchase.one_chemistry_per_region
     names = [site.region or f"\0{i}" for i, site in enumerate(sites)]
@@ -56,7 +57,7 @@ def make_rules(scenario: Scenario, market: Market, catalogue: CatalogueArrays, p
             if (most := row.distinct_max) is not None
         ],
         kind=kind if alike else np.zeros_like(kind),
-        kinds=len(chemistries) if alike else 1,
+        kinds=max(1, len(chemistries)) if alike else 1,
         region=np.array([regions[name] for name in names]) if alike else np.arange(len(sites)),
         group=group,
         count=np.bincount(group),

@@ -29,7 +29,8 @@ class Curves:
     Attributes
     ----------
     tiered : (T,)
-        SKUs in the market, rising: those whose cost is not proportional to the need, or that a rule counts.
+        SKUs in the market, rising: those whose cost is not proportional to the need, or that a rule or a stock
+        limits.
     unit_price : (K,)
         Price of a unit of every other SKU; 0 of the tiered ones.
     mode_sku : (V,)
@@ -73,9 +74,9 @@ class Curves:
 
 
 def make_curves(needs: Needs, *, counted: NDArray[np.bool_]) -> Curves:
-    """Curves of SKUs (K); those that a rule counts (K,) have modes even at a single price."""
+    """Curves of SKUs (K); those that a rule counts (K,) or a stock ends have modes even at a single price."""
     straight = np.array([_straight(needs.curve(k)) for k in range(len(needs.first))], dtype=bool)
-    tiered = np.flatnonzero((~straight | counted) & (needs.most > 0))
+    tiered = np.flatnonzero((~straight | counted | needs.limited) & (needs.most > 0))
     price = np.array(
         [curve[1] if len(curve := needs.curve(k)) > 1 else UNSOLD for k in range(len(needs.first))]
     )

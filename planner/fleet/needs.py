@@ -26,12 +26,15 @@ class Needs:
         Place of the SKU's need of nothing in `cost`.
     most : (K,)
         Greatest need that any plan has and that can be bought.
+    limited : (K,)
+        Whether some plan needs more than can be bought.
     cost : (sum of most + 1,)
         Currency.
     """
 
     first: IntArray
     most: IntArray
+    limited: NDArray[np.bool_]
     cost: FloatArray
 
     def of(self, skus: IntArray, units: NDArray[np.integer]) -> FloatArray:
@@ -77,5 +80,6 @@ def make_needs(
     return Needs(
         first=ends - lengths,
         most=lengths - 1,
+        limited=lengths - 1 < np.round(most),
         cost=np.concatenate(curves) if curves else np.zeros(0),
     )

@@ -175,7 +175,7 @@ class _Run:
                 break
 
     def standardise(self, top: Bound) -> None:
-        """Where categories have caps: find SKUs to keep to, and take in each site's best designs with them."""
+        """Where categories have caps: find SKUs to keep to, and take in the best designs with them."""
         if not self.relax.caps or self.stop.due():
             return
         protected = np.zeros(len(self.relax.curves.tiered), dtype=bool)

@@ -1,7 +1,7 @@
 """Good plans where a category may have few SKUs: which ones the fleet keeps, by dropping and swapping them.
 
 A set of SKUs is judged by the cheapest design of each site that uses no other, at the mean cost of a unit
-that the fleet's own needs give; a site whose designs in the pool all use others costs more than the dearest fleet.
+that the fleet's own needs give; a site whose designs in the pool all use others costs more than any fleet.
 Counted work, and no part of the proof: the set found is priced exactly over all designs afterwards.
 """
 

@@ -9,13 +9,18 @@ import numpy as np
 
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.spares import SparesRule
-from tests.fleet.instances import Goods, Ladder
+from tests.fleet.instances import Goods, Ladder, Terms
+from tests.fleet.policies import Policy
 
 MODULE_KG = 1.0  # every SKU of the instances
+NOBODY = -1  # battery of a site without a design
 
 
-def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
-    """Every design of a site as (freight and fixed cost, units to buy of each SKU)."""
+Design = tuple[float, tuple[int, ...], int]  # freight and fixed cost, units to buy of each SKU, battery
+
+
+def designs(g: Goods, offer: SiteOffer) -> list[Design]:
+    """Every design of a site."""
     o, index, fit = offer.options[0].designs, g.pricer.market.index, g.pricer.fittings
     found = set()
     for p, a in zip(*np.nonzero(o.modules_parallel), strict=True):
@@ -38,57 +43,44 @@ def designs(g: Goods, offer: SiteOffer) -> list[tuple[float, tuple[int, ...]]]:
             units[index[f"t{t}"]] += ceil(n / carries)
             units[index[f"e{e}"]] += boxes
             bought = [max(0, n - offer.existing.get(k, 0)) for k, n in enumerate(units)]
-            found.add((offer.fixed_cost + offer.freight_per_kg * sum(bought), tuple(bought)))
+            found.add(
+                (offer.fixed_cost + offer.freight_per_kg * sum(bought), tuple(bought), int(o.battery[p]))
+            )
     return sorted(found)
 
 
-def order_cost(ladder: Ladder, bought: int) -> float:
-    """Least cost of an order of so many units from one supplier, unit by unit; infinite if too few."""
-    totals = []
-    for i, (start, price) in enumerate(ladder.tiers):
-        reached = ladder.tiers[: i + 1]
-        if bought < start:
-            continue
-        if ladder.incremental:
-            first = reached[0][1]
-            each = (min((p for q, p in reached if q <= unit), default=first) for unit in range(1, bought + 1))
-            totals.append(sum(each))
-        else:
-            totals.append(bought * price)
-    return min(totals, default=inf)
+def order_costs(ladder: Ladder, most: int) -> Any:
+    """Cost of orders of 0..most units from one supplier, counted unit by unit; infinite if too few."""
+    units = np.arange(most + 1)
+    cost = np.full(most + 1, inf)
+    if ladder.incremental:
+        starts = [q for q, _ in ladder.tiers]
+        own = np.maximum(np.searchsorted(starts, units, side="right") - 1, 0)  # the tier of each unit
+        each = np.array([price for _, price in ladder.tiers])[own]
+        cost[1:] = np.cumsum(each[1:])
+    else:
+        for start, price in ladder.tiers:
+            cost = np.where(units >= start, np.minimum(cost, units * price), cost)
+    cost[units < ladder.tiers[0][0]] = inf
+    cost[0] = 0.0
+    return cost
 
 
-def ladder_cost(ladder: Ladder, need: int) -> float:
-    """Least cost of at least `need` units (one or more) from one supplier."""
-    most = max(need, *(q for q, _ in ladder.tiers))
-    return min(order_cost(ladder, bought) for bought in range(need, most + 1))
-
-
-def need_cost(ladders: list[Ladder], need: int) -> float:
-    """Least cost of a need of one SKU from one of its suppliers."""
-    return min((ladder_cost(ladder, need) for ladder in ladders), default=inf) if need else 0.0
-
-
-def bought_cost(ladders: list[Ladder], terms: list[dict[str, Any]], need: int) -> float:
-    """Least cost of at least `need` units over every split between suppliers and their terms."""
-    if need == 0 or not ladders:
-        return inf if need else 0.0
-    tops = [max(q for q, _ in ladder.tiers) for ladder in ladders]
-    most = max(need, *tops) + max(t.get("pack_qty", 1) + t.get("min_order_qty", 1) for t in terms)
-    best = {0: 0.0}  # least cost by units bought so far
+def bought_costs(ladders: list[Ladder], terms: list[dict[str, Any]], most: int) -> Any:
+    """Least cost of at least 0..most units over every split between suppliers and their terms."""
+    top = most + max([q for ladder in ladders for q, _ in ladder.tiers], default=0)
+    top += max([t.get("pack_qty", 1) + t.get("min_order_qty", 1) for t in terms], default=0)
+    best = np.full(len(ladders) * top + 1, inf)  # least cost by units bought
+    best[0] = 0.0
     for ladder, term in zip(ladders, terms, strict=True):
+        cost, then = order_costs(ladder, top), best.copy()
         stock = term.get("stock_qty")
-        top = most if stock is None else min(most, stock)
-        pack = term.get("pack_qty", 1)
-        orders = [u for u in range(pack, top + 1, pack) if u >= term.get("min_order_qty", 1)]
-        costs = {0: 0.0} | {u: order_cost(ladder, u) for u in orders}
-        then: dict[int, float] = {}
-        for units, cost in best.items():
-            for more, price in costs.items():
-                total = min(need, units + more)
-                then[total] = min(then.get(total, inf), cost + price)
+        for u in range(1, (top if stock is None else min(stock, top)) + 1):
+            if u % term.get("pack_qty", 1) == 0 and u >= term.get("min_order_qty", 1):
+                then[u:] = np.minimum(then[u:], best[:-u] + cost[u])
         best = then
-    return best.get(need, inf)
+    at_least = np.minimum.accumulate(best[::-1])[::-1]
+    return np.append(at_least, [inf] * most)[: most + 1]
 
 
 def spares_count(rule: SparesRule, units: int) -> int:
@@ -107,68 +99,98 @@ def spares_count(rule: SparesRule, units: int) -> int:
     return max(share, s)
 
 
-@dataclass(frozen=True)
-class Policy:
-    """Rules of a small fleet, over SKUs by name and sites by place."""
+def sku_costs(terms: Terms | None, ladders: list[Ladder], k: int, most: int) -> Any:
+    """What needs of 0..most units of a SKU at sites cost, with spares and taking it on."""
+    if terms is None:
+        return bought_costs(ladders, [{} for _ in ladders], most)
+    total = [need + spares_count(terms.spares[k], need) for need in range(most + 1)]
+    cost = bought_costs(ladders, [terms.of(k, j) for j in range(len(ladders))], max(total))[total]
+    return cost + np.where(np.arange(most + 1) > 0, float(terms.onboarding[k]), 0.0)
 
-    required: tuple[str, ...] = ()
-    caps: tuple[tuple[str, int], ...] = ()  # kind of part (first letter), most SKUs of it
-    battery_kind: tuple[int, ...] = (0, 0)
-    region: tuple[int, ...] = ()
-    group: tuple[int, ...] = ()
-    count: tuple[int, ...] = ()
+
+@dataclass(frozen=True)
+class Plans:
+    """Every combination of designs, an axis for each site: its cost, and which designs serve their site.
+
+    The cost is infinite where stock does not hold the need or a rule is broken.
+    """
+
+    cost: Any
+    serves: list[Any]
+
+    def served(self, group: tuple[int, ...], number: int) -> Any:
+        """How many sites of a group each combination serves."""
+        members = [serves for serves, g in zip(self.serves, group, strict=True) if g == number]
+        return sum(members, np.zeros((1,) * len(self.serves), dtype=int))
+
+
+def plans(g: Goods, offers: list[SiteOffer], policy: Policy) -> Plans:
+    """Every combination; with groups, each site may also go without a design."""
+    nobody = (0.0, (0,) * len(g.names), NOBODY)
+    choices = [designs(g, offer) + ([nobody] if policy.group else []) for offer in offers]
+    units = [np.array([units for _, units, _ in choice]) for choice in choices]
+    most = sum(one.max(axis=0) for one in units)
+    cost = outer([np.array([cost for cost, _, _ in choice]) for choice in choices])
+    for letter in sorted({name[0] for name in g.names}):
+        of = [k for k, name in enumerate(g.names) if name[0] == letter]
+        table, steps = kind_costs(g, of, [int(most[k]) for k in of], policy)
+        cost += table[outer([(one[:, of] * steps).sum(axis=1) for one in units])]
+    battery = [np.array([b for _, _, b in choice]) for choice in choices]
+    kinds = [np.where(b == NOBODY, NOBODY, np.array(policy.battery_kind)[b]) for b in battery]
+    for i, j in combinations(range(len(offers)), 2):
+        if policy.region and policy.region[i] == policy.region[j]:
+            one, other = along(kinds[i], i, len(offers)), along(kinds[j], j, len(offers))
+            cost[np.broadcast_to((one >= 0) & (other >= 0) & (one != other), cost.shape)] = inf
+    serves = [along((kind >= 0).astype(int), s, len(offers)) for s, kind in enumerate(kinds)]
+    return Plans(cost=cost, serves=serves)
+
+
+def kind_costs(g: Goods, of: list[int], most: list[int], policy: Policy) -> tuple[Any, Any]:
+    """Cost of every need of the SKUs of one kind of part, and the step of each SKU's units in that table."""
+    cost, used = np.zeros(()), np.zeros((), dtype=int)
+    for k, top in zip(of, most, strict=True):
+        need = sku_costs(g.terms, g.ladders[k], k, top)
+        if g.names[k] in policy.required:
+            need[0] = inf
+        cost, used = cost[..., None] + need, used[..., None] + (np.arange(top + 1) > 0)
+    for letter, number in policy.caps:
+        if letter == g.names[of[0]][0]:
+            cost = np.where(used > number, inf, cost)
+    steps = [int(np.prod([top + 1 for top in most[i + 1 :]])) for i in range(len(of))]
+    return cost.ravel(), np.array(steps)
+
+
+def along(values: Any, s: int, sites: int) -> Any:
+    """Values by design of site s, on its axis of the combinations."""
+    return values.reshape([-1 if i == s else 1 for i in range(sites)])
+
+
+def outer(parts: list[Any]) -> Any:
+    """Sums over all combinations, an axis for each part."""
+    return sum(along(part, s, len(parts)) for s, part in enumerate(parts))
 
 
 def cheapest(g: Goods, offers: list[SiteOffer], policy: Policy | None = None) -> float:
     """Least cost over every combination of designs; infinite where none keeps the policy."""
     policy = policy or Policy()
-    nobody = (0.0, (0,) * len(g.names))
-    choices = [designs(g, offer) for offer in offers]
-    if policy.group:
-        choices = [[*choice, nobody] for choice in choices]
-    most = np.sum([np.max([units for _, units in choice], axis=0) for choice in choices], axis=0)
-    total, need = np.zeros(()), np.zeros(len(g.names), dtype=int)
-    for choice in choices:  # one axis of combinations for each site
-        total = total[..., None] + np.array([cost for cost, _ in choice])
-        need = need[..., None, :] + np.array([units for _, units in choice])
-    for k, ladders in enumerate(g.ladders):
-        total = total + np.array([sku_cost(g, k, ladders, n) for n in range(int(most[k]) + 1)])[need[..., k]]
-    for letter, number in policy.caps:
-        of = [k for k, name in enumerate(g.names) if name[0] == letter]
-        total = np.where((need[..., of] > 0).sum(axis=-1) > number, inf, total)
-    for name in policy.required:
-        total = np.where(need[..., g.names.index(name)] > 0, total, inf)
-    return float((total + unkept(g, policy, choices)).min())
+    every = plans(g, offers, policy)
+    cost = every.cost
+    for number, count in enumerate(policy.count):
+        cost = np.where(every.served(policy.group, number) == count, cost, inf)
+    return float(cost.min())
 
 
-def sku_cost(g: Goods, k: int, ladders: list[Ladder], need: int) -> float:
-    """What a need of a SKU at sites costs with spares and taking it on."""
-    if g.terms is None or need == 0:
-        return need_cost(ladders, need)
-    sold = [g.terms.of(k, j) for j in range(len(ladders))]
-    total = need + spares_count(g.terms.spares[k], need)
-    return bought_cost(ladders, sold, total) + float(g.terms.onboarding[k])
-
-
-def unkept(g: Goods, policy: Policy, choices: list[Any]) -> Any:
-    """Infinite for combinations that serve other numbers of sites than asked, or mix kinds in a region."""
-    batteries = [next(k for k, n in enumerate(g.names) if n == f"b{b}") for b in range(2)]
-    kinds = [
-        np.array(
-            [next((policy.battery_kind[b] for b in range(2) if units[batteries[b]]), -1) for _, units in one]
-        )
-        for one in choices
-    ]
-    sites = len(choices)
-    shape = tuple(len(one) for one in choices)
-    bad = np.zeros(shape)
-    at = np.indices(shape)
-    served = [kinds[s][at[s]] >= 0 for s in range(sites)]
-    for g_, number in enumerate(policy.count):
-        members = [served[s].astype(int) for s in range(sites) if policy.group[s] == g_]
-        bad = np.where(sum(members) != number, inf, bad)
-    for i, j in combinations(range(sites), 2):
-        if policy.region and policy.region[i] == policy.region[j]:
-            mixed = served[i] & served[j] & (kinds[i][at[i]] != kinds[j][at[j]])
-            bad = np.where(mixed, inf, bad)
-    return bad
+def best_served(
+    g: Goods, offers: list[SiteOffer], policy: Policy, budget: float
+) -> tuple[tuple[int, ...], float]:
+    """Sites served of each group, by group as many as the budget allows, and the least cost of that."""
+    every = plans(g, offers, policy)
+    cost = np.where(every.cost <= budget + 1e-6, every.cost, inf)
+    if np.isinf(cost).all():
+        return (0,) * (max(policy.group) + 1), inf
+    counts = []
+    for number in range(max(policy.group) + 1):
+        served = np.broadcast_to(every.served(policy.group, number), cost.shape)
+        counts.append(int(served[np.isfinite(cost)].max()))
+        cost = np.where(served == counts[-1], cost, inf)
+    return tuple(counts), float(cost.min())

@@ -69,7 +69,7 @@ def test_a_site_that_has_everything_buys_nothing(seed: int) -> None:
     rng = np.random.default_rng(400 + seed)
     g = goods(rng, (1, 3, 7))
     offer = site(rng, g, 0)
-    _, units = designs(g, offer)[int(rng.integers(len(designs(g, offer))))]
+    _, units, _ = designs(g, offer)[int(rng.integers(len(designs(g, offer))))]
     there = replace(offer, existing={k: n for k, n in enumerate(units) if n})
     assert solved(g, [there], EXACT).cost == pytest.approx(offer.fixed_cost)
     check_optimum(g, [there, site(rng, g, 1)])

@@ -1,76 +1,62 @@
-"""Every purchase rule at once against enumeration of every combination of designs, at a gap of nothing."""
+"""Every purchase rule at once against enumeration of every combination of designs, at a gap of nothing.
+
+`PLANNER_SEEDS` says how many fleets are drawn for each test.
+"""
 
 import os
+from collections.abc import Callable
 from dataclasses import replace
-from math import isfinite
+from math import inf, isfinite
 
 import numpy as np
 import pytest
 
 from planner.fleet import Outcome, candidates, solve_fleet
+from planner.fleet.pool import Pool
 from planner.fleet.pricing import SiteOffer
-from planner.fleet.rules import Cap, Rules
+from planner.fleet.rules import Rules
+from planner.fleet.serve import serve
 from planner.fleet.solve import FleetSolution
 from planner.settings import SolverSettings
-from tests.fleet.brute import Policy, cheapest
-from tests.fleet.instances import Goods, goods, site
+from tests.fleet.brute import best_served, cheapest
+from tests.fleet.instances import Goods, equipped, goods, site, unsold
+from tests.fleet.policies import Policy, random_policy, rules_of, under
 
-SEEDS = int(os.environ.get("PLANNER_SEEDS", "60"))
-
-
-def rules_of(g: Goods, policy: Policy, sites: int) -> Rules:
-    """The same policy as the fleet knows it."""
-    kinds = max(policy.battery_kind) + 1
-    return Rules(
-        required=np.array([name in policy.required for name in g.names]),
-        caps=[
-            Cap(category=c, skus=np.array([k for k, n in enumerate(g.names) if n[0] == c]), most=most)
-            for c, most in policy.caps
-        ],
-        kind=np.array(policy.battery_kind),
-        kinds=kinds,
-        region=np.array(policy.region or range(sites)),
-        group=np.array(policy.group or [0] * sites),
-        count=np.array(policy.count or [sites]),
-    )
+SEEDS = int(os.environ.get("PLANNER_SEEDS", "24"))
 
 
-def random_policy(rng: np.random.Generator, sites: int) -> Policy:
-    """Some of the rules."""
-    caps = [(c, 1) for c in "bcmse" if rng.random() < 0.3]
-    kinds = (0, 1) if rng.random() < 0.4 else (0, 0)
-    required = tuple(n for n in ("b1", "m0", "c1") if rng.random() < 0.15)
-    group, count = (), ()
-    if rng.random() < 0.3:
-        group = tuple(int(x) for x in rng.integers(0, 2, sites))
-        count = tuple(int(rng.integers(0, group.count(g) + 1)) for g in range(2))
-    return Policy(
-        required=required,
-        caps=tuple(caps),
-        battery_kind=kinds,
-        region=tuple(int(x) for x in rng.integers(0, 2, sites)) if kinds[1] else (),
-        group=group,
-        count=count,
-    )
+def fleet(seed: int) -> tuple[Goods, list[SiteOffer], np.random.Generator]:
+    """Two sites to four, up to three suppliers; in a third of the fleets parts stand at sites."""
+    rng = np.random.default_rng(seed)
+    sites = 4 if seed % 12 == 11 else 2 + (seed % 4 == 0)
+    tiers = (1,) if seed % 5 == 2 else (1, 3, 7)
+    g = goods(rng, tiers, 1 + seed % 3, terms=True)
+    offers = [site(rng, g, s) for s in range(sites)]
+    if seed % 3 == 1:
+        offers = [equipped(rng, g, offer) for offer in offers]
+        if seed % 2:
+            g = unsold(g, f"{rng.choice(list('bme'))}{rng.integers(2)}")
+            offers = [offer for offer in offers if g.pricer.buildable(offer)] or offers
+    return g, offers, rng
 
 
-def plan(g: Goods, offers: list[SiteOffer], policy: Policy) -> FleetSolution:
+def solver(g: Goods, offers: list[SiteOffer]) -> tuple[Pool | None, Callable[[Rules], FleetSolution]]:
+    """The candidates, and the planner under rules."""
     pool = candidates(g.pricer, offers, sites=len(offers))
-    assert pool is not None
-    g_market = replace(g.pricer.market, required=np.array([name in policy.required for name in g.names]))
-    pricer = replace(g.pricer, market=g_market)
-    rules = rules_of(g, policy, len(offers))
-    return solve_fleet(pricer, offers, pool, rules=rules, settings=SolverSettings(gap=0.0))
+
+    def solve(rules: Rules) -> FleetSolution:
+        assert pool is not None
+        return solve_fleet(g.pricer, offers, pool, rules=rules, settings=SolverSettings(gap=0.0))
+
+    return pool, solve
 
 
 @pytest.mark.parametrize("seed", range(SEEDS))
 def test_optimum_with_every_rule_equals_enumeration(seed: int) -> None:
-    rng = np.random.default_rng(7_000 + seed)
-    sites = 2 + (seed % 4 == 0)
-    g = goods(rng, (1, 3, 7), 1 + seed % 3, terms=True)
-    offers = [site(rng, g, s) for s in range(sites)]
-    policy = random_policy(rng, sites)
-    best, found = cheapest(g, offers, policy), plan(g, offers, policy)
+    g, offers, rng = fleet(7_000 + seed)
+    policy = random_policy(rng, len(offers))
+    _, solve = solver(under(g, policy), offers)
+    best, found = cheapest(g, offers, policy), solve(rules_of(g, policy, len(offers)))
     assert found.best_bound <= best + 1e-6
     if isfinite(best):
         assert found.choice is not None
@@ -78,3 +64,35 @@ def test_optimum_with_every_rule_equals_enumeration(seed: int) -> None:
         assert found.outcome is Outcome.OPTIMAL
     else:
         assert found.choice is None
+
+
+@pytest.mark.parametrize("seed", range(SEEDS // 4))
+def test_a_budget_serves_by_priority_then_at_least_cost(seed: int) -> None:
+    """As many of the first group as it allows, then of the second beside them, then the least cost."""
+    g, offers, rng = fleet(9_000 + seed)
+    sites = len(offers)
+    policy = replace(random_policy(rng, sites), group=tuple(rng.integers(0, 2, sites).tolist()), count=())
+    policy = replace(policy, group=(0, *policy.group[1:-1], 1))
+    whole = cheapest(g, offers, replace(policy, group=()))
+    budget = float(rng.uniform(0.2, 1.05)) * (whole if isfinite(whole) else 3_000.0)
+    _, solve = solver(under(g, policy), offers)
+    count, best = best_served(g, offers, policy, budget)
+    served = serve(solve, rules_of(g, policy, sites), budget=budget)
+    if not isfinite(best):
+        assert served.solution.choice is None or served.solution.cost > budget
+        return
+    assert served.count.tolist() == list(count)
+    assert served.most.tolist() == list(count)
+    if sum(count):
+        assert served.solution.cost == pytest.approx(best, abs=1e-6)
+        assert served.solution.choice is not None
+        assert int((served.solution.choice >= 0).sum()) == sum(count)
+
+
+def test_a_budget_beyond_all_plans_serves_all() -> None:
+    g, offers, _ = fleet(9_000)
+    policy = Policy(group=(0,) * len(offers))
+    _, solve = solver(g, offers)
+    served = serve(solve, rules_of(g, policy, len(offers)), budget=inf)
+    assert served.count.tolist() == [len(offers)]
+    assert served.solution.cost == pytest.approx(cheapest(g, offers), abs=1e-6)
