@@ -23,7 +23,7 @@ from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow
 from planner.tables.rows import BusGrounding
 
-#: Lowest bus voltage at which currents are taken: load disconnect less cable drop, per 12 V
+#: Bus voltage at which currents are taken, per 12 V, where no battery on sale disconnects lower
 #: (common practice, no source).
 BUS_MIN_V_PER_12 = 11.0
 #: About how many kits a profile and voltage may have, over all load disconnects; and a floor before those.
@@ -48,7 +48,7 @@ class SupplyKit:
     own_w : float
         Constant draw of the boxes.
     max_w, max_current_a : float
-        Greatest power at the bus, and its current at the lowest bus voltage.
+        Greatest power at the bus, and its current at the lowest voltage of any battery's bus.
     load_terminal : bool
         No disconnect among the units: a controller's load terminals must carry `max_current_a`.
     volume_l : float
@@ -223,7 +223,8 @@ def _protected(
     assembly: Assembly, load_profile: str, bus: Bus, disconnects: Sequence[ConverterRow]
 ) -> Iterator[SupplyKit]:
     """The kit with each sufficient load disconnect, and without one for a controller's load terminals."""
-    bus_min_v = BUS_MIN_V_PER_12 * bus.system_voltage_v / 12
+    lowest_v = min(span.low_v for span in bus.spans)
+    bus_min_v = min(BUS_MIN_V_PER_12 * bus.system_voltage_v / 12, lowest_v)
     for row in [None, *disconnects]:
         boxes = assembly.on_bus
         if row:

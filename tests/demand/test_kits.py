@@ -317,6 +317,18 @@ def test_load_disconnects() -> None:
     assert kit.own_w == pytest.approx(2 / 0.98 + 0.1)
 
 
+def test_currents_are_those_at_the_lowest_battery() -> None:
+    """30 W from a battery that disconnects at 10.5 V, less 3 % of drop 10.185 V: 2.9455 A; at 11 V 2.727 A."""
+    tables = build.tables(
+        [(build.direct("pump", (9, 16), max_w=30.0), 1, 0.0)],
+        converters=[build.disconnect("D2.9", 2.9), build.disconnect("D3", 3.0)],
+        batteries=[build.battery(disconnect_v=10.5)],
+    )
+    kits = build.kits(tables).kits
+    assert [dict(kit.units) for kit in kits] == [{}, {"D3": 1}]
+    assert kits[0].max_current_a == pytest.approx(2.9455, abs=5e-5)
+
+
 def test_a_second_switch_that_pays_for_itself_stays() -> None:
     """80 W at 70 % draw 114.3 W; at 99 % 80.8 W: the second switch's 2 W repay, so both sets are kept.
 
