@@ -13,6 +13,7 @@ from planner.units import DAYS_IN_MONTH, MONTHS
 FloatArray = NDArray[np.float64]
 
 OWN, BUILT_IN, UNSCALED = "own values", "built-in", "built-in, unscaled"
+BUILT_IN_SOURCES = (BUILT_IN, UNSCALED)
 ELEVATION_DIFFERENCE_MAX_M = 300.0
 POLAR_LATITUDE_DEG, POLAR_COLD_K = 60.0, 5.0  # the stored minimum is a few years' only, too mild far north
 EXTREME_K = 5.0  # beyond a file's hours where nothing else is known (common practice, no source)

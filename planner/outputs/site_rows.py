@@ -32,7 +32,7 @@ def site_design_rows(
 
 
 def finite(value: float, digits: int) -> float | None:
-    """A ratio to a load, rounded; None where there is no load left to compare with."""
+    """A number, rounded; None where it is not known, or a ratio to a load that is not there."""
     return round(float(value), digits) if isfinite(value) else None
 
 
@@ -123,6 +123,7 @@ def _climate(fleet: Fleet, i: int, balance: Balance) -> dict[str, Any]:
         "temp_battery_hot_c": round(balance.temp_battery_hot_c, 1),
         "climate_source": climate.source[i],
         "climate_margin": float(climate.climate_margin[i]),
+        "elevation_difference_m": finite(climate.elevation_difference_m[i], 1),
     }
 
 

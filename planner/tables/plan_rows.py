@@ -87,6 +87,10 @@ class SiteDesignRow(PlanRow):
     )
     climate_source: str = Field(description="own values, names of weather files, or the built-in climate")
     climate_margin: float = Field(description="factor taken on the source's irradiation; 1 for own values")
+    elevation_difference_m: float | None = Field(
+        description="site above its climate cell's land or weather station, negative below it, m; blank "
+        "where it states its own irradiation, or a height is not known"
+    )
     equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
     freight_cost: Decimal = Field(description="weight of what is bought x the site's freight rate")
     access_cost: Decimal = Field(description="the site's access cost")

@@ -318,7 +318,7 @@ def test_load_disconnects() -> None:
 
 
 def test_currents_are_those_at_the_lowest_battery() -> None:
-    """30 W from a battery that disconnects at 10.5 V, less 3 % of drop 10.185 V: 2.9455 A; at 11 V 2.727 A."""
+    """30 W from a battery that disconnects at 10.5 V, less 3 % of drop 10.185 V: 2.9455 A, not 2.727."""
     tables = build.tables(
         [(build.direct("pump", (9, 16), max_w=30.0), 1, 0.0)],
         converters=[build.disconnect("D2.9", 2.9), build.disconnect("D3", 3.0)],

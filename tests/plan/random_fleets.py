@@ -85,7 +85,7 @@ def other_supply(rng: Random, sites: Rows) -> Rows:
 
 
 def device(rng: Random, name: str) -> dict[str, str]:
-    supply = rng.choice(("poe", "poe", "passive_poe", "dc", "dc", "ac"))
+    supply = rng.choice(("poe", "poe", "passive_poe", "passive_poe", "dc", "dc", "ac"))
     data_ports = rng.randint(0, 2) if supply == "dc" else rng.choice((1, 1, 1, 2))
     row = {
         "device": name, "supply": supply, "data_ports": str(data_ports),
@@ -100,7 +100,7 @@ def device(rng: Random, name: str) -> dict[str, str]:
         volts = rng.choice((24, 48))
         row |= {"passive_v": str(volts), "case_ground": rng.choice(("", "negative", "positive", "floating"))}
         if rng.random() < 0.6:
-            row |= {"input_min_v": str(volts * rng.choice((0.7, 0.85, 0.95)))}
+            row |= {"input_min_v": str(volts * rng.choice((0.7, 0.9, 0.98)))}
             row |= {"input_max_v": str(round(volts * rng.choice((1.1, 1.3)), 2))}
     elif supply == "dc":
         low, high = rng.choice(
@@ -179,6 +179,11 @@ def vary(catalogue: Path, rng: Random) -> None:
             row.update({column: str(choose(row)) for column, choose in cells.items()})  # type: ignore[operator]
         write_rows(catalogue / f"{name}.csv", rows)
 
+    def between(row: dict[str, str], share: float) -> str:
+        """A voltage in a switch's input window; blank without a PoE budget."""
+        low, high = float(row["input_min_v"]), float(row["input_max_v"])
+        return f"{low + share * (high - low):.1f}" if float(row["poe_budget_w"]) else ""
+
     def often(column: str, *others: str, share: float = 0.25) -> object:
         return lambda row: rng.choice(others) if rng.random() < share else row.get(column, "")
 
@@ -187,9 +192,10 @@ def vary(catalogue: Path, rng: Random) -> None:
         case_ground=often("case_ground", "floating", "positive"),
         isolated=often("isolated", "true", "false"),
         poe_budget_w=lambda row: round(float(row["poe_budget_w"]) * rng.choice((1, 1, 0.7)), 1),
-        poe_budget_low_w=lambda row: row["poe_budget_low_w"] and float(row["poe_budget_low_w"]) / 2,
+        input_max_v=lambda row: "60" if row["pse_kind"] == "passthrough" else row["input_max_v"],
+        poe_budget_low_w=lambda row: round(float(row["poe_budget_w"]) / 2, 1) or "",
+        poe_budget_low_below_v=lambda row: between(row, rng.choice((0.3, 0.5))),
         poe_derate_above_c=often("poe_derate_above_c", "25"),
-        poe_derate_w_per_k=lambda row: row["poe_derate_above_c"] and rng.choice((1, 3)),
     )
     edit("switches", poe_derate_w_per_k=lambda row: row["poe_derate_above_c"] and rng.choice((1, 3)))
     edit("controllers", common_terminal=often("common_terminal", "none", "positive", "negative", share=0.6),
@@ -199,7 +205,8 @@ def vary(catalogue: Path, rng: Random) -> None:
          case_ground=often("case_ground", "floating", "negative"),
          current_max_a=lambda row: row["current_max_a"] and rng.choice((3, 10, 30)))  # fmt: skip
     edit("batteries", equalise_v=lambda row: "" if row["chemistry"] == "lfp" else rng.choice(("", "15.2")),
-         charge_temp_min_c=often("charge_temp_min_c", "-15", share=0.1))  # fmt: skip
+         charge_temp_min_c=often("charge_temp_min_c", "-15", share=0.1),
+         discharge_current_max_a=often("discharge_current_max_a", "2", "4"))  # fmt: skip
     sold: set[str] = set()
     for name, (least, most) in SOLD.items():
         skus = [row["sku"] for row in read_rows(catalogue / f"{name}.csv")]
