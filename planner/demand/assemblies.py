@@ -15,6 +15,7 @@ from planner.demand.feeding import Fed, feed_choices, feedings, summed
 from planner.demand.grounding import NONE, Poles, accepted
 from planner.demand.plans import PortPlan
 from planner.demand.plugged import device_load, injector_loads, switch_load
+from planner.demand.sharing import inrush_w
 from planner.demand.unfed import no_common_bus, no_feed
 from planner.errors import Refusal
 from planner.scenario import Tables
@@ -163,6 +164,7 @@ def _merits(assembly: Assembly, bus: Bus, tables: Tables, groundings: Sequence[B
         watts=watts,
         costs=(
             sum(box.max_w for box in boxes),
+            sum(box.max_w for box in boxes) + inrush_w(boxes),
             sum(box.volume_l for box in boxes),
             max(assembly.low.input_min_v, min(span.low_v for span in spans)),
             -min(assembly.high.input_max_v, max(span.top_v for span in spans)),

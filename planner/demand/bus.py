@@ -44,7 +44,8 @@ class BusLoad:
     """Something fed at one place: mean power in while on, by schedule, own draw, greatest power, window.
 
     `poles` are those of its input that its case, or a case behind it, ties to earth. An alternating load
-    names its frequency (None for any) and its inrush.
+    names its frequency (None for any); `surge_w` is its greatest power for seconds, inrush included, 0 where
+    nothing behind it starts with more than `max_w`.
     """
 
     sku: str

@@ -6,7 +6,7 @@ from itertools import combinations, product
 
 from planner.demand.bus import Bus, BusLoad, on_bus, whole_bus
 from planner.demand.grounding import NONE, accepted, box_poles, through
-from planner.demand.sharing import carries, share
+from planner.demand.sharing import carries, inrush_w, share
 from planner.tables.catalogue import ConverterKind, ConverterRow
 from planner.tables.rows import BusGrounding
 
@@ -95,17 +95,20 @@ def _guided(
 def converter_load(row: ConverterRow, loads: Sequence[BusLoad]) -> BusLoad:
     """A converter with what it feeds, as the bus sees it."""
     behind = NONE.union(*(load.poles for load in loads))
+    most_w = row.own_draw_w + sum(load.max_w for load in loads) / row.efficiency
+    inrush = inrush_w(loads) / row.efficiency
     return BusLoad(
         sku=row.sku,
         schedules=summed(loads, row.efficiency),
         own_w=row.own_draw_w + sum(load.own_w for load in loads) / row.efficiency,
-        max_w=row.own_draw_w + sum(load.max_w for load in loads) / row.efficiency,
+        max_w=most_w,
         input_min_v=row.input_min_v,
         input_max_v=row.input_max_v,
         volume_l=row.volume_l + sum(load.volume_l for load in loads),
         temp_min_c=max([row.temp_min_c, *(load.temp_min_c for load in loads)]),
         temp_max_c=min([row.temp_max_c, *(load.temp_max_c for load in loads)]),
         poles=box_poles(row) | through(behind, isolated=row.isolated),
+        surge_w=most_w + inrush if inrush else 0.0,
     )
 
 

@@ -17,6 +17,7 @@ from planner.demand.feeding import summed
 from planner.demand.grounding import accepted
 from planner.demand.limits import ANY_NUMBER, UnitLimits
 from planner.demand.ports import make_switches
+from planner.demand.sharing import inrush_w
 from planner.errors import Refusal
 from planner.scenario import Tables
 from planner.settings import Settings
@@ -49,8 +50,10 @@ class SupplyKit:
         Constant draw of the boxes.
     max_w, max_current_a : float
         Greatest power at the bus, and its current at the lowest voltage of any battery's bus.
+    surge_current_a : float
+        The same for seconds, while the AC device of the largest inrush starts.
     load_terminal : bool
-        No disconnect among the units: a controller's load terminals must carry `max_current_a`.
+        No disconnect among the units: a controller's load terminals must carry both currents.
     volume_l : float
         Of the boxes.
     temp_min_c, temp_max_c : float
@@ -84,6 +87,7 @@ class SupplyKit:
     links: tuple[LinkEnd, ...] = ()
     feeds: tuple[tuple[str, str], ...] = ()
     groundings: tuple[BusGrounding, ...] = tuple(BusGrounding)
+    surge_current_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,12 +235,17 @@ def _protected(
             # The disconnect's own loss is taken where it stands: all load passes it.
             boxes = (*(_behind_disconnect(box, row) for box in assembly.on_bus), box_load(row))
         most = sum(box.max_w for box in boxes)
-        if row and (row.current_max_a or 0.0) < most / bus_min_v:
+        if row and not _bears(row, most / bus_min_v, (most + inrush_w(boxes)) / bus_min_v):
             continue
         units = assembly.units + Counter([row.sku] if row else [])
         whole = replace(assembly, units=units, on_bus=boxes)
         if holds(whole.low.input_min_v, whole.high.input_max_v, bus.spans):
-            yield _kit(whole, load_profile, bus.system_voltage_v, most / bus_min_v, row is None)
+            yield _kit(whole, load_profile, bus.system_voltage_v, bus_min_v, row is None)
+
+
+def _bears(row: ConverterRow, current_a: float, surge_a: float) -> bool:
+    """Whether a load disconnect carries a current, and one of seconds if its maker says how much it bears."""
+    return current_a <= (row.current_max_a or 0.0) and (row.surge_a is None or surge_a <= row.surge_a)
 
 
 def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
@@ -246,6 +255,7 @@ def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
         schedules=tuple((name, watts / row.efficiency) for name, watts in box.schedules),
         own_w=box.own_w / row.efficiency,
         max_w=box.max_w / row.efficiency,
+        surge_w=box.surge_w / row.efficiency,
     )
 
 
@@ -253,10 +263,11 @@ def _kit(
     whole: Assembly,
     load_profile: str,
     system_voltage_v: int,
-    max_current_a: float,
+    bus_min_v: float,
     load_terminal: bool,
 ) -> SupplyKit:
     boxes = whole.on_bus
+    most = sum(box.max_w for box in boxes)
     return SupplyKit(
         load_profile=load_profile,
         system_voltage_v=system_voltage_v,
@@ -267,8 +278,9 @@ def _kit(
         window_high_sku=whole.high.sku,
         bus_w=summed(boxes),
         own_w=sum(box.own_w for box in boxes),
-        max_w=sum(box.max_w for box in boxes),
-        max_current_a=max_current_a,
+        max_w=most,
+        max_current_a=most / bus_min_v,
+        surge_current_a=(most + inrush_w(boxes)) / bus_min_v,
         load_terminal=load_terminal,
         volume_l=sum(box.volume_l for box in boxes),
         temp_min_c=max(box.temp_min_c for box in boxes),

@@ -24,6 +24,7 @@ def problem_rows(
         *_unserved(fleet),
         *_elevations(fleet),
         *_slow_charge(fleet, designs, balances),
+        *_unknown_inrush(fleet, designs),
         *_orders(orders),
         *_inputs(fleet),
     ]
@@ -45,6 +46,34 @@ def _slow_charge(
                 limit=CHARGE_RATE_MIN,
                 unit="1/h",
             )
+
+
+def _unknown_inrush(fleet: Fleet, designs: Sequence[SiteDesign]) -> Iterator[ProblemRow]:
+    """Disconnects and load terminals that an inrush passes and that do not say how much they bear."""
+    boxes = {row.sku: row for row in fleet.scenario.tables.converters if row.current_max_a is not None}
+    passed: dict[str, list[tuple[float, float, str]]] = {}
+    for design in designs:
+        kit, site_id = design.kit, fleet.scenario.tables.sites[design.site].site_id
+        controller = fleet.catalogue.controllers[design.choice.controller]
+        ways = [(controller.sku, controller.load_terminal_max_a, controller.load_terminal_surge_a)]
+        if not kit.load_terminal:
+            own = [boxes[sku] for sku, _ in kit.units if sku in boxes]
+            ways = [(row.sku, row.current_max_a, row.surge_a) for row in own]
+        for sku, steady_a, surge_a in ways:
+            if surge_a is None and kit.surge_current_a > max(steady_a or 0.0, kit.max_current_a):
+                passed.setdefault(sku, []).append((kit.surge_current_a, steady_a or 0.0, site_id))
+    for sku, found in sorted(passed.items()):  # a warning for each SKU
+        worst_a, steady_a, site_id = max(found)
+        column = "surge_a" if sku in boxes else "load_terminal_surge_a"
+        yield _warning(
+            "inrush-not-checked",
+            f"an AC device's inrush passes it for seconds at {len(found)} sites, most at {site_id}; "
+            f"how much it bears beyond its steady current is not stated: write its {column}",
+            sku=sku,
+            value=round(worst_a, 2),
+            limit=steady_a,
+            unit="A",
+        )
 
 
 def _unserved(fleet: Fleet) -> Iterator[ProblemRow]:

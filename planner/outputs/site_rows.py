@@ -58,6 +58,7 @@ def _kit(design: SiteDesign) -> dict[str, Any]:
         "kit_input_min_v": kit.input_min_v,
         "kit_input_max_v": kit.input_max_v,
         "load_current_max_a": round(kit.max_current_a, 2),
+        "load_current_surge_a": round(kit.surge_current_a, 2),
     }
 
 

@@ -78,6 +78,9 @@ class SiteDesignRow(PlanRow):
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
+    load_current_surge_a: float = Field(
+        description="the same for seconds, while the AC device of the largest inrush starts, A"
+    )
     temp_air_min_c: float = Field(description="extreme minimum of the air, C")
     temp_cold_spell_c: float = Field(description="mean of the coldest spell, for the battery's capacity, C")
     temp_air_max_c: float = Field(description="extreme maximum of the air, C")

@@ -46,6 +46,27 @@ def test_inverter_by_hand() -> None:
 
 
 @pytest.mark.parametrize(
+    ("surge_a", "carries"), [(None, True), (17.54, True), (17.53, False)], ids=["unsaid", "enough", "short"]
+)
+def test_inrush_passes_the_load_disconnect(surge_a: float | None, carries: bool) -> None:
+    """30 and 50 W behind 90 %, idle 4 W: 92.889 W. The pump's start adds 90 W, 100 W at the bus: 192.889 W.
+
+    The disconnect loses nothing: over 11 V 8.4444 A for hours, 17.5354 A for seconds.
+    """
+    tables = build.tables(
+        [(build.ac("pump", average_w=30, surge_w=120), 1, 3.0), (build.ac("lamp", average_w=50), 1, 3.0)],
+        converters=[
+            build.inverter("INV", (10, 16), 100, surge_w=200), build.disconnect("D", 9.0, surge_a=surge_a),
+        ],
+    )  # fmt: skip
+    kits = build.kits(tables).kits
+    assert any(dict(kit.units) == {"INV": 1, "D": 1} for kit in kits) == carries
+    for kit in kits:
+        assert kit.surge_current_a == pytest.approx(17.5354, abs=1e-4)
+        assert kit.max_current_a == pytest.approx(8.4444, abs=1e-4)
+
+
+@pytest.mark.parametrize(
     ("output_w", "surge_w", "number"),
     [
         (100.0, 170.0, 1),  # 30 + 50 = 80 W; the pump's start adds 90 W: 170 W

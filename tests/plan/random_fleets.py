@@ -184,6 +184,9 @@ def vary(catalogue: Path, rng: Random) -> None:
         low, high = float(row["input_min_v"]), float(row["input_max_v"])
         return f"{low + share * (high - low):.1f}" if float(row["poe_budget_w"]) else ""
 
+    def of(column: str, *values: object) -> object:
+        return lambda row: rng.choice(values) if row[column] else ""
+
     def often(column: str, *others: str, share: float = 0.25) -> object:
         return lambda row: rng.choice(others) if rng.random() < share else row.get(column, "")
 
@@ -197,13 +200,15 @@ def vary(catalogue: Path, rng: Random) -> None:
         poe_budget_low_below_v=lambda row: between(row, rng.choice((0.3, 0.5))),
         poe_derate_above_c=often("poe_derate_above_c", "25"),
     )
-    edit("switches", poe_derate_w_per_k=lambda row: row["poe_derate_above_c"] and rng.choice((1, 3)))
+    edit("switches", poe_derate_w_per_k=of("poe_derate_above_c", 1, 3))
     edit("controllers", common_terminal=often("common_terminal", "none", "positive", "negative", share=0.6),
          temp_compensated=often("temp_compensated", "false"),
-         load_terminal_max_a=lambda row: row["load_terminal_max_a"] and rng.choice((2, 5, 20)))  # fmt: skip
+         load_terminal_max_a=of("load_terminal_max_a", 2, 5, 20),
+         load_terminal_surge_a=of("load_terminal_max_a", "", 20, 30))  # fmt: skip
     edit("converters", isolated=often("isolated", "true", "false"),
          case_ground=often("case_ground", "floating", "negative"),
-         current_max_a=lambda row: row["current_max_a"] and rng.choice((3, 10, 30)))  # fmt: skip
+         current_max_a=of("current_max_a", 3, 10, 30),
+         surge_a=of("current_max_a", "", 30, 40))  # fmt: skip
     edit("batteries", equalise_v=lambda row: "" if row["chemistry"] == "lfp" else rng.choice(("", "15.2")),
          charge_temp_min_c=often("charge_temp_min_c", "-15", share=0.1),
          discharge_current_max_a=often("discharge_current_max_a", "2", "4"))  # fmt: skip

@@ -204,6 +204,7 @@ class Recheck:
             budget = row.poe_budget_low_w
         if row.poe_derate_above_c is not None:
             budget -= max(0.0, self.hot_c - row.poe_derate_above_c) * row.poe_derate_w_per_k
+        budget = max(0.0, budget)
         mine = [r for r in self.ports if (r.switch_sku, r.switch_unit) == (row.sku, unit)]
         modules = [self.converters[r.via_sku] for r in mine if r.port.startswith("sfp")]
         self.kit.boxes += [row, *modules]
@@ -361,6 +362,7 @@ class Recheck:
                 bare(row), own_w=own + sum(d.own_w for d in draws) / eff,
                 on_w=tuple((name, w / eff) for d in draws for name, w in d.on_w),
                 most_w=own + sum(d.most_w for d in draws) / eff,
+                surge_w=own + (sum(d.most_w for d in draws) + inrush(draws)) / eff,
                 poles=earthed(row.case_ground, row.isolated) | poles,
             )
         )  # fmt: skip
@@ -378,15 +380,11 @@ class Recheck:
             row = self.converters[sku]
             self.kit.units[sku] += 1
             self.kit.boxes.append(row)
-            eff = row.efficiency
-            self.kit.draws = [
-                replace(
-                    d, own_w=d.own_w / eff, most_w=d.most_w / eff, on_w=tuple((n, w / eff) for n, w in d.on_w)
-                )
-                for d in self.kit.draws
-            ] + [bare(row)]
+            self.kit.draws = [*(passed(draw, row.efficiency) for draw in self.kit.draws), bare(row)]
             amps = sum(d.most_w for d in self.kit.draws) / self.bus_v[0]
             self.expect(amps <= row.current_max_a + TOL, f"{amps:.2f} A through {sku}")
+            starts = amps + inrush(self.kit.draws) / self.bus_v[0]
+            self.expect(starts <= (row.surge_a or inf) + TOL, f"{starts:.2f} A for seconds through {sku}")
         for draw in self.kit.draws:
             low, high = self.bus_v
             inside = draw.low_v <= low + TOL and high <= draw.high_v + TOL
@@ -418,6 +416,17 @@ def behind(poles: frozenset[str]) -> frozenset[str]:
     return frozenset({"negative", "positive"}) if "positive" in poles else poles
 
 
+def passed(d: Draw, eff: float) -> Draw:
+    """What is drawn through a box that loses a share."""
+    on_w = tuple((name, watts / eff) for name, watts in d.on_w)
+    return replace(d, own_w=d.own_w / eff, on_w=on_w, most_w=d.most_w / eff, surge_w=d.surge_w / eff)
+
+
+def inrush(draws: list[Draw]) -> float:
+    """What the worst start takes on top of everything at its greatest; one starts at a time."""
+    return max([0.0, *(d.surge_w - d.most_w for d in draws)])
+
+
 def packs(draws: list[Draw], bins: list[list[Draw]], row: ConverterRow) -> bool:
     """Whether boxes go behind these units: power, inrush of the worst on top, one earthed pole."""
     if not draws:
@@ -425,7 +434,7 @@ def packs(draws: list[Draw], bins: list[list[Draw]], row: ConverterRow) -> bool:
     for i, some in enumerate(bins):
         together = [*some, draws[0]]
         most = sum(d.most_w for d in together)
-        peak = most + max(0.0, *(d.surge_w - d.most_w for d in together))
+        peak = most + inrush(together)
         holds = most <= row.output_max_w + TOL and len(frozenset().union(*(d.poles for d in together))) < 2
         if peak > most + TOL:
             holds &= peak <= max(row.surge_w or 0.0, row.output_max_w) + TOL

@@ -16,7 +16,7 @@ from planner.site_climates import site_conditions, site_planes
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, SiteDesignRow
 from planner.tables.rows import SiteRow
 from tests.designs.brute import WRONG_POLES, Brute
-from tests.plan.recheck import TOL, Kit, Recheck
+from tests.plan.recheck import TOL, Kit, Recheck, inrush
 
 LOOSE = 0.02  # of volts and amperes that the plan rounds to the second digit
 
@@ -202,6 +202,8 @@ class SiteCheck:
         if d.load_disconnect != "its own box":
             self.expect(d.controllers == 1, "load terminals of several controllers")
             self.expect(load_a <= (c.load_terminal_max_a or 0.0) + TOL, f"{load_a:.2f} A through {c.sku}")
+            starts = load_a + inrush(kit.draws) / self.bus_v[0]
+            self.expect(starts <= (c.load_terminal_surge_a or inf) + TOL, f"{starts:.2f} A for seconds")
         each, more = divmod(d.modules_parallel, d.controllers)
         volts = self.charging_v()
         one = m.i_sc_a if c.kind == "pwm" else m.nameplate_w * d.modules_series / volts
