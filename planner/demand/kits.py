@@ -10,12 +10,13 @@ from dataclasses import dataclass, replace
 
 from planner.demand.assemblies import Assembly, best
 from planner.demand.assign import LinkEnd, PortAssignment
-from planner.demand.bus import Bus, BusLoad, box_load, holds, make_bus
+from planner.demand.bus import Bus, BusLoad, bottom_v, box_load, holds, make_bus
 from planner.demand.collect import collect
-from planner.demand.devices import Device, expand_devices, group_devices, unpowered, variants
-from planner.demand.feeding import summed
+from planner.demand.devices import expand_devices, group_devices, unpowered, variants
+from planner.demand.feeding import behind, summed
 from planner.demand.grounding import accepted
 from planner.demand.limits import ANY_NUMBER, UnitLimits
+from planner.demand.plugged import device_load
 from planner.demand.ports import make_switches
 from planner.demand.sharing import inrush_w
 from planner.errors import Refusal
@@ -240,7 +241,7 @@ def _protected(
         units = assembly.units + Counter([row.sku] if row else [])
         whole = replace(assembly, units=units, on_bus=boxes)
         if holds(whole.low.input_min_v, whole.high.input_max_v, bus.spans):
-            yield _kit(whole, load_profile, bus.system_voltage_v, bus_min_v, row is None)
+            yield _kit(whole, load_profile, bus, bus_min_v, row is None)
 
 
 def _bears(row: ConverterRow, current_a: float, surge_a: float) -> bool:
@@ -262,7 +263,7 @@ def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
 def _kit(
     whole: Assembly,
     load_profile: str,
-    system_voltage_v: int,
+    bus: Bus,
     bus_min_v: float,
     load_terminal: bool,
 ) -> SupplyKit:
@@ -270,7 +271,7 @@ def _kit(
     most = sum(box.max_w for box in boxes)
     return SupplyKit(
         load_profile=load_profile,
-        system_voltage_v=system_voltage_v,
+        system_voltage_v=bus.system_voltage_v,
         units=tuple(sorted(whole.units.items())),
         input_min_v=whole.low.input_min_v,
         input_max_v=whole.high.input_max_v,
@@ -285,24 +286,26 @@ def _kit(
         volume_l=sum(box.volume_l for box in boxes),
         temp_min_c=max(box.temp_min_c for box in boxes),
         temp_max_c=min(box.temp_max_c for box in boxes),
-        ports=_ports(whole, whole.devices),
+        ports=_ports(whole, bus),
         links=whole.plan.wiring.links,
         feeds=tuple(sorted((name, row.sku) for name, row in whole.feeding.items() if row)),
         groundings=accepted(whole.poles),
     )
 
 
-def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, ...]:
+def _ports(whole: Assembly, bus: Bus) -> tuple[PortAssignment, ...]:
     """What powers each device, in the order of the profile."""
     wiring = whole.plan.wiring
     powered = {(a.device, a.instance): a for a in wiring.assignments}
     ports = []
-    for device in devices:
+    for device in whole.devices:
         row, key = device.row, (device.row.device, device.instance)
         if key in powered:
             ports.append(powered[key])
             continue
         converter = whole.feeding[row.device]
+        load = device_load(row, device.cable_m, bus.demand)
+        fed = behind(load, converter) if converter else load.fed_at(bottom_v(load, bus.spans))
         ports.append(
             PortAssignment(
                 device=row.device,
@@ -314,8 +317,8 @@ def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, 
                 via_sku=converter.sku if converter else "",
                 cable_m=device.cable_m,
                 device_w=row.average_w,
-                host_w=row.average_w,
-                host_max_w=row.max_w,
+                host_w=sum(watts for _, watts in fed.schedules),
+                host_max_w=fed.max_w,
                 allocated_w=0.0,
                 schedule=row.schedule,
                 data_on=wiring.data_on.get(key, ()),

@@ -24,7 +24,7 @@ def test_camera_and_logger_on_12_v() -> None:
     11 V 2.5780 A. The logger's 9 to 16 V set the window.
     """
     tables = build.tables(
-        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 3.0)],
+        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 0.0)],
         switches=[build.switch()],
         ports=[build.poe_ports("SW", 2, 4)],
     )
@@ -168,7 +168,7 @@ def test_dc_devices_share_converters() -> None:
     Mean 5 x 4 / 0.9 = 22.2222 W, own 3 x 0.5 = 1.5 W.
     """
     tables = build.tables(
-        [(build.direct("lamp", (10, 15), average_w=4, max_w=20), 5, 5.0)],
+        [(build.direct("lamp", (10, 15), average_w=4, max_w=20), 5, 0.0)],
         converters=[build.converter("DOWN", (36, 75), 12, 50)],
     )
     (kit,) = build.kits(tables, 48).kits
@@ -181,7 +181,7 @@ def test_dc_devices_share_converters() -> None:
 def test_dc_window_against_the_bus() -> None:
     """A 24 V lead-acid bus falls to 2 x 11.6 x 0.97 = 22.50 V and charges at 2 x 14.1 = 28.2 V at least."""
     for window, held in (((22.5, 28.3), True), ((22.6, 28.3), False), ((22.5, 28.1), False)):
-        tables = build.tables([(build.direct("plc", window), 1, 5.0)])
+        tables = build.tables([(build.direct("plc", window), 1, 0.0)])
         result = build.kits(tables, 24)
         assert bool(result.kits) == held
         assert [r.rule for r in result.refusals] == ([] if held else ["bus-window"])
@@ -296,7 +296,7 @@ def test_load_disconnects() -> None:
     With it, at most 28.3582 / 0.98 + 0.1 = 29.0369 W, 2.6397 A; mean 12.5951 / 0.98 = 12.8522 W.
     """
     tables = build.tables(
-        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 3.0)],
+        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 0.0)],
         switches=[build.switch()],
         ports=[build.poe_ports("SW", 2, 4)],
         converters=[

@@ -311,11 +311,19 @@ class Recheck:
                        on_w=((device.schedule, on / row.efficiency),))  # fmt: skip
 
     def loose(self, device: DeviceRow, row: PortRow) -> Draw:
-        """A DC or AC device."""
+        """A DC device at the end of its cable, or an AC device."""
         alternating = device.supply == "ac"
+        mean, most = device.average_w, device.max_w
+        if not alternating and row.cable_m:
+            low, high = self.at(device.device)
+            demand = self.settings.demand
+            ohm = 2 * demand.copper_ohm_mm2_per_m * row.cable_m / demand.dc_conductor_mm2
+            self.window(device, low, high, ohm)
+            mean, most = at_source(mean, low, ohm), at_source(most, low, ohm)
+            self.kit.exact &= device.device in self.feeds  # else the planner takes the lowest bus on sale
         poles = frozenset() if alternating else earthed(device.case_ground, False)
         return Draw(
-            device.device, 0.0, ((device.schedule, device.average_w),), device.max_w,
+            device.device, 0.0, ((device.schedule, mean),), most,
             device.input_min_v or 0.0, device.input_max_v or inf, poles,
             (device.surge_w or 0.0) if alternating else 0.0,
         )  # fmt: skip
