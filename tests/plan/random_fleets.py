@@ -187,6 +187,9 @@ def vary(catalogue: Path, rng: Random) -> None:
     def of(column: str, *values: object) -> object:
         return lambda row: rng.choice(values) if row[column] else ""
 
+    def over(column: str) -> object:
+        return lambda row: row[column] and rng.choice(("", float(row[column]) * rng.choice((1.0, 1.5))))
+
     def often(column: str, *others: str, share: float = 0.25) -> object:
         return lambda row: rng.choice(others) if rng.random() < share else row.get(column, "")
 
@@ -203,12 +206,12 @@ def vary(catalogue: Path, rng: Random) -> None:
     edit("switches", poe_derate_w_per_k=of("poe_derate_above_c", 1, 3))
     edit("controllers", common_terminal=often("common_terminal", "none", "positive", "negative", share=0.6),
          temp_compensated=often("temp_compensated", "false"),
-         load_terminal_max_a=of("load_terminal_max_a", 2, 5, 20),
-         load_terminal_surge_a=of("load_terminal_max_a", "", 20, 30))  # fmt: skip
+         load_terminal_max_a=of("load_terminal_max_a", 2, 5, 20))  # fmt: skip
+    edit("controllers", load_terminal_surge_a=over("load_terminal_max_a"))
     edit("converters", isolated=often("isolated", "true", "false"),
          case_ground=often("case_ground", "floating", "negative"),
-         current_max_a=of("current_max_a", 3, 10, 30),
-         surge_a=of("current_max_a", "", 30, 40))  # fmt: skip
+         current_max_a=of("current_max_a", 3, 10, 30))  # fmt: skip
+    edit("converters", surge_a=over("current_max_a"))
     edit("batteries", equalise_v=lambda row: "" if row["chemistry"] == "lfp" else rng.choice(("", "15.2")),
          charge_temp_min_c=often("charge_temp_min_c", "-15", share=0.1),
          discharge_current_max_a=often("discharge_current_max_a", "2", "4"))  # fmt: skip
