@@ -111,7 +111,7 @@ def device(rng: Random, name: str) -> dict[str, str]:
     else:
         most = round(rng.uniform(5, 60), 1)
         row |= {"input_min_v": "207", "input_max_v": "253", "input_hz": rng.choice(("", "50"))}
-        row |= {"surge_w": maybe(rng, round(most * rng.uniform(1, 8), 1))}
+        row |= {"surge_w": maybe(rng, round(most * rng.uniform(2, 9), 1), 0.8)}
     return row | {"max_w": str(most), "average_w": str(round(most * rng.uniform(0.05, 0.6), 2))}
 
 
@@ -210,6 +210,7 @@ def vary(catalogue: Path, rng: Random) -> None:
     edit("controllers", load_terminal_surge_a=over("load_terminal_max_a"))
     edit("converters", isolated=often("isolated", "true", "false"),
          case_ground=often("case_ground", "floating", "negative"),
+         poe_class=lambda row: rng.choice((3, 4)) if row["kind"] == "poe_adapter" else row["poe_class"],
          current_max_a=of("current_max_a", 3, 10, 30))  # fmt: skip
     edit("converters", surge_a=over("current_max_a"))
     edit("batteries", equalise_v=lambda row: "" if row["chemistry"] == "lfp" else rng.choice(("", "15.2")),

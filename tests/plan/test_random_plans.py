@@ -15,7 +15,7 @@ from planner.scenario import read_scenario
 from tests.plan.random_fleets import write_fleet
 from tests.plan.recheck_site import broken
 
-FLEETS = int(os.environ.get("RANDOM_FLEETS", "100"))
+FLEETS = int(os.environ.get("RANDOM_FLEETS", "80"))
 
 
 @pytest.mark.parametrize("seed", range(FLEETS))
