@@ -283,12 +283,13 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
 
 def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
     """Why the i-th site has no design with some gear, or none that can be mounted and housed."""
-    site, scenario = fleet.scenario.tables.sites[i], fleet.scenario
-    kits = any(site_kits(fleet, i, v, gear).kits for v in site_voltages(site.system_voltage_v, scenario))
-    available = fleet.market.sold | set(gear.units)
-    if unsold := not_for_sale(scenario, available, site.load_profile, kits=kits):
-        return unsold
-    return no_fitting(site.site_id, fleet.pricer, offer) if offer.options else explain(fleet, i, gear)
+    site, available = fleet.scenario.tables.sites[i], fleet.market.sold | set(gear.units)
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    kits = any(site_kits(fleet, i, v, gear).kits for v in voltages)
+    unsold = not_for_sale(fleet.scenario, available, site.load_profile, kits=kits)
+    if unsold or not offer.options:
+        return unsold or explain(fleet, i, gear)
+    return no_fitting(site.site_id, fleet.pricer, offer)
 
 
 def site_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
