@@ -234,7 +234,7 @@ class SiteCheck:
             array_to_load_ratio=self.own("array_to_load_ratio", self.s.policy.array_to_load_ratio),
             recovery_days_max=self.own("recovery_days_max", self.s.policy.recovery_days_max),
             enclosure_damping_k=self.site.enclosure_damping_k, enclosure_rise_k=self.site.enclosure_rise_k,
-            units_least={}, units_most={}, kits=[SimpleNamespace(max_current_a=0.0)],  # its current is checked by itself
+            units_least={}, units_most={}, kits=[SimpleNamespace(max_current_a=0.0)],
         )  # fmt: skip
         # What the plan rounds must not fail it: a thousandth of the ratio, the days and the load.
         brute = Brute(x, None, d.system_voltage_v, self.s)
