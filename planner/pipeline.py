@@ -4,6 +4,7 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from planner.existing import (
 from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
+from planner.fleet.not_for_sale import not_for_sale
 from planner.fleet.pool import Pool
 from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
@@ -324,8 +326,19 @@ def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
     if gear.must and not blocking:
         gear = gear.free(gear.must)
         offer = site_designs(fleet, i, gear)
-    why = no_fitting(site.site_id, fleet.pricer, offer) if offer.options else explain(fleet, i, gear)
+    why = why_not(fleet, i, gear, offer)
     return kept_refusal(gear, blocking, why) if blocking else why
+
+
+def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
+    """Why the i-th site has no design with some gear, or none that can be mounted and housed."""
+    site, available = fleet.scenario.tables.sites[i], fleet.market.sold | set(gear.units)
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    kits = any(site_kits(fleet, i, v, gear).kits for v in voltages)
+    unsold = not_for_sale(fleet.scenario, available, site.load_profile, kits=kits)
+    if unsold or not offer.options:
+        return unsold or explain(fleet, i, gear)
+    return no_fitting(site.site_id, fleet.pricer, offer)
 
 
 def site_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
@@ -395,9 +408,13 @@ def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> Si
 
 def explain(fleet: Fleet, i: int, gear: Gear) -> Refusal:
     """Why the i-th site has no design with some gear."""
-    site, tilt = fleet.scenario.tables.sites[i], fleet.tilts[i][0]
+    site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-    inputs = [(v, one) for v in voltages if (one := site_inputs(fleet, i, v, tilt, gear)) is not None]
+    inputs = [
+        (v, one)
+        for v, tilt in product(voltages, fleet.tilts[i])
+        if (one := site_inputs(fleet, i, v, tilt, gear)) is not None
+    ]
     refusals = [r for v in voltages for r in site_kits(fleet, i, v, gear).refusals]
     return blocking_rule(
         site.site_id,

@@ -102,6 +102,18 @@ class DemandSettings(Group):
     bus_cable_drop: Fraction = Field(
         default=0.03, description="greatest drop from battery to a box at maximum load"
     )
+    dc_conductor_mm2: float = Field(
+        default=1.5,
+        gt=0,
+        le=120,
+        description="cross-section of the two conductors to a DC device (IEC 60228 size; common practice)",
+    )
+    copper_ohm_mm2_per_m: float = Field(
+        default=0.0225,
+        ge=0.017,
+        le=0.04,
+        description="resistivity of copper in service, warm (IEC 60364-5-52 annex G, from memory)",
+    )
 
 
 class ArraySettings(Group):

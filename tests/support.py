@@ -104,6 +104,12 @@ def table(name: str) -> Rows:
     return list(csv.DictReader(io.StringIO(_TABLES[name])))
 
 
+def read_rows(path: Path) -> Rows:
+    """Rows of a CSV file as text."""
+    with path.open(encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
 def write_rows(path: Path, rows: Sequence[Mapping[str, str]]) -> None:
     """Write rows as CSV; columns are those of all rows, in order of appearance."""
     header = list(dict.fromkeys(name for row in rows for name in row))

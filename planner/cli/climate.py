@@ -70,16 +70,8 @@ def fetch(
     from planner.cli.climate_fetch import fetch_request, fetch_rows
 
     asked = fetch_request(
-        source=source,
-        url=url,
-        start=start,
-        end=end,
-        cache=cache,
-        tries=tries,
-        timeout_s=timeout,
-        site_ids=site or (),
-        replace=replace,
-        refresh=refresh,
+        source=source, url=url, start=start, end=end, cache=cache, tries=tries, timeout_s=timeout,
+        site_ids=site or (), replace=replace, refresh=refresh,
     )
     rows = fetch_rows(scenario, asked, quiet=quiet)
     cells = [[getattr(row, name) for name in FETCHED_COLUMNS] for row in rows]

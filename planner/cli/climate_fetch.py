@@ -13,17 +13,8 @@ from planner.scenario import read_scenario
 
 
 def fetch_request(
-    *,
-    source: str,
-    url: str | None,
-    start: int | None,
-    end: int | None,
-    cache: Path | None,
-    tries: int,
-    timeout_s: float,
-    site_ids: Collection[str],
-    replace: bool,
-    refresh: bool,
+    *, source: str, url: str | None, start: int | None, end: int | None, cache: Path | None, tries: int,
+    timeout_s: float, site_ids: Collection[str], replace: bool, refresh: bool,
 ) -> Fetch:
     """The request, or a usage error."""
     names = [known.value for known in Source]
@@ -39,14 +30,8 @@ def fetch_request(
     if first > last:
         raise typer.BadParameter(f"{first} is later than {last}", param_hint="--start")
     return Fetch(
-        source=service,
-        url=address,
-        first_year=first,
-        last_year=last,
-        cache=cache or default_cache(),
-        site_ids=site_ids,
-        replace=replace,
-        refresh=refresh,
+        source=service, url=address, first_year=first, last_year=last, cache=cache or default_cache(),
+        site_ids=site_ids, replace=replace, refresh=refresh,
         patience=Patience(tries=tries, timeout_s=timeout_s),
     )
 

@@ -1,6 +1,7 @@
 """Climate: the built-in world, own values, weather files, plane-of-array irradiation by month."""
 
 from planner.climate.monthly import (
+    BUILT_IN_SOURCES,
     ELEVATION_DIFFERENCE_MAX_M,
     FileMonths,
     OwnMonths,
@@ -11,15 +12,7 @@ from planner.climate.plane import PlaneOfArray, best_tilt, plane_of_array
 from planner.climate.sun import day_hours, default_azimuth_deg, lit_fraction
 
 __all__ = [
-    "ELEVATION_DIFFERENCE_MAX_M",
-    "FileMonths",
-    "OwnMonths",
-    "PlaneOfArray",
-    "SiteClimate",
-    "best_tilt",
-    "day_hours",
-    "default_azimuth_deg",
-    "lit_fraction",
-    "plane_of_array",
+    "BUILT_IN_SOURCES", "ELEVATION_DIFFERENCE_MAX_M", "FileMonths", "OwnMonths", "PlaneOfArray",
+    "SiteClimate", "best_tilt", "day_hours", "default_azimuth_deg", "lit_fraction", "plane_of_array",
     "site_climate",
 ]

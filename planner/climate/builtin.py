@@ -101,27 +101,19 @@ def world() -> World:
         cell_lon = np.asarray(-180.0 + CELL_DEG * cell_columns, dtype=np.float64)
         elevation = field("elevation")
         return World(
-            cell_latitude_deg=cell_lat,
-            cell_longitude_deg=cell_lon,
+            cell_latitude_deg=cell_lat, cell_longitude_deg=cell_lon,
             cell_elevation_m=_cell_means(place, cell_south, latitude, longitude, elevation),
             clearness=stored["clearness"].astype(float) / float(stored["clearness_steps"]),
-            cell_place=place,
-            cell_south_deg=cell_south,
+            cell_place=place, cell_south_deg=cell_south,
             cell_tree=cKDTree(unit_vectors(cell_lat, cell_lon)),
             point_tree=cKDTree(unit_vectors(latitude, longitude)),
-            ghi_wh_m2_day=1000.0 * field("ghi"),
-            temp_mean_c=field("temp_mean"),
-            temp_min_c=field("temp_min"),
-            temp_max_c=field("temp_max"),
-            elevation_m=elevation,
+            ghi_wh_m2_day=1000.0 * field("ghi"), temp_mean_c=field("temp_mean"), temp_min_c=field("temp_min"),
+            temp_max_c=field("temp_max"), elevation_m=elevation,
         )
 
 
 def _cell_means(
-    place: NDArray[np.int64],
-    south_deg: float,
-    latitude_deg: FloatArray,
-    longitude_deg: FloatArray,
+    place: NDArray[np.int64], south_deg: float, latitude_deg: FloatArray, longitude_deg: FloatArray,
     values: FloatArray,
 ) -> FloatArray:
     """Mean of points' values over each cell (C,), NaN in cells without points."""
@@ -159,14 +151,11 @@ def lookup(latitude_deg: FloatArray, longitude_deg: FloatArray) -> BuiltIn:
         return np.where(point >= 0, field[point], np.nan)
 
     return BuiltIn(
-        clearness=clearness,
-        annual_wh_m2_day=np.where(near, of_point(w.ghi_wh_m2_day), np.nan),
-        temp_mean_c=of_point(w.temp_mean_c),
-        temp_min_c=of_point(w.temp_min_c),
+        clearness=clearness, annual_wh_m2_day=np.where(near, of_point(w.ghi_wh_m2_day), np.nan),
+        temp_mean_c=of_point(w.temp_mean_c), temp_min_c=of_point(w.temp_min_c),
         temp_max_c=of_point(w.temp_max_c),
         elevation_m=np.where(near, of_point(w.elevation_m), w.cell_elevation_m[nearest_cell]),
-        cell_distance_km=cell_km,
-        point_distance_km=point_km,
+        cell_distance_km=cell_km, point_distance_km=point_km,
     )
 
 

@@ -13,6 +13,7 @@ from planner.units import DAYS_IN_MONTH, MONTHS
 FloatArray = NDArray[np.float64]
 
 OWN, BUILT_IN, UNSCALED = "own values", "built-in", "built-in, unscaled"
+BUILT_IN_SOURCES = (BUILT_IN, UNSCALED)
 ELEVATION_DIFFERENCE_MAX_M = 300.0
 POLAR_LATITUDE_DEG, POLAR_COLD_K = 60.0, 5.0  # the stored minimum is a few years' only, too mild far north
 EXTREME_K = 5.0  # beyond a file's hours where nothing else is known (common practice, no source)
@@ -108,14 +109,8 @@ class SiteClimate:
 
 
 def site_climate(
-    *,
-    latitude_deg: FloatArray,
-    longitude_deg: FloatArray,
-    elevation_m: FloatArray,
-    temp_air_min_c: FloatArray,
-    temp_air_max_c: FloatArray,
-    own: OwnMonths,
-    settings: ClimateSettings,
+    *, latitude_deg: FloatArray, longitude_deg: FloatArray, elevation_m: FloatArray,
+    temp_air_min_c: FloatArray, temp_air_max_c: FloatArray, own: OwnMonths, settings: ClimateSettings,
     files: FileMonths | None = None,
 ) -> SiteClimate:
     """Climate of sites (S,); NaN in an argument says that the site does not state it.
@@ -138,11 +133,7 @@ def site_climate(
     ghi = margin[:, None] * np.select(by_month, [own.ghi_wh_m2_day, ghi_file], world)
     mean = np.divide(ghi, extra, out=np.zeros_like(ghi), where=extra > 0)
     months, lowest, highest = temperatures(
-        latitude_deg,
-        built_in,
-        own.temp_air_c,
-        stated_min=temp_air_min_c,
-        stated_max=temp_air_max_c,
+        latitude_deg, built_in, own.temp_air_c, stated_min=temp_air_min_c, stated_max=temp_air_max_c,
         files=files,
     )
     coldest = months.min(axis=1)
@@ -154,20 +145,14 @@ def site_climate(
         height = np.where(has_file, files.elevation_m, height)
     source = np.select(choices, [np.full(len(extra), OWN), names, np.full(len(extra), BUILT_IN)], UNSCALED)
     return SiteClimate(
-        latitude_deg=np.asarray(latitude_deg, dtype=float),
-        ghi_wh_m2_day=ghi,
-        clearness=rescale(classes, np.minimum(mean, CLEARNESS_MAX)),
-        temp_air_c=months,
+        latitude_deg=np.asarray(latitude_deg, dtype=float), ghi_wh_m2_day=ghi,
+        clearness=rescale(classes, np.minimum(mean, CLEARNESS_MAX)), temp_air_c=months,
         albedo=np.where(np.isfinite(own.albedo), own.albedo, settings.albedo),
-        shading_loss=np.nan_to_num(own.shading_loss),
-        snow_loss=np.nan_to_num(own.snow_loss),
-        temp_air_min_c=lowest,
-        temp_air_max_c=highest,
+        shading_loss=np.nan_to_num(own.shading_loss), snow_loss=np.nan_to_num(own.snow_loss),
+        temp_air_min_c=lowest, temp_air_max_c=highest,
         temp_cold_spell_c=coldest + COLD_SPELL_SHARE * np.minimum(lowest - coldest, 0.0),
-        temp_hot_month_c=months.max(axis=1),
-        climate_margin=margin,
-        source=tuple(source.tolist()),
-        temp_source=_temperature_sources(own, files, names),
+        temp_hot_month_c=months.max(axis=1), climate_margin=margin,
+        source=tuple(source.tolist()), temp_source=_temperature_sources(own, files, names),
         refusal=tuple(
             map(_refusal, built_in.cell_distance_km, ghi, extra, months, lowest + highest, partial)
         ),
@@ -238,13 +223,8 @@ def rescale(clearness: FloatArray, mean: FloatArray) -> FloatArray:
 
 
 def temperatures(
-    latitude_deg: FloatArray,
-    built_in: BuiltIn,
-    own: FloatArray,
-    *,
-    stated_min: FloatArray,
-    stated_max: FloatArray,
-    files: FileMonths | None = None,
+    latitude_deg: FloatArray, built_in: BuiltIn, own: FloatArray, *,
+    stated_min: FloatArray, stated_max: FloatArray, files: FileMonths | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Monthly means (S, 12), lowest and highest air temperature (S,), C; stated values win.
 
@@ -272,8 +252,7 @@ def temperatures(
             np.isfinite(highest), np.fmax(highest, files.temp_max_c), files.temp_max_c + EXTREME_K
         )
     return (
-        months,
-        np.where(np.isfinite(stated_min), stated_min, lowest),
+        months, np.where(np.isfinite(stated_min), stated_min, lowest),
         np.where(np.isfinite(stated_max), stated_max, highest),
     )
 

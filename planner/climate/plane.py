@@ -56,7 +56,9 @@ class PlaneOfArray:
 def diffuse_fraction(clearness: FloatArray, sunset_rad: FloatArray) -> FloatArray:
     """Diffuse share of a day's global irradiation (Erbs, Klein and Duffie 1982); arrays broadcast."""
     k = np.asarray(clearness, dtype=float)
-    winter = np.where(k < 0.715, 1.0 - 0.2727 * k + 2.4495 * k**2 - 11.9514 * k**3 + 9.3879 * k**4, 0.143)
+    winter = np.where(
+        k < 0.715, 1.0 - 0.2727 * k + 2.4495 * k**2 - 11.9514 * k**3 + 9.3879 * k**4, 0.143
+    )
     rest = np.where(k < 0.722, 1.0 + 0.2832 * k - 2.5557 * k**2 + 0.8448 * k**3, 0.175)
     return np.clip(np.where(sunset_rad <= np.radians(81.4), winter, rest), 0.0, 1.0)
 
@@ -94,10 +96,7 @@ class Sky:
 
 
 def plane_of_array(
-    climate: SiteClimate,
-    *,
-    surface_tilt_deg: FloatArray,
-    surface_azimuth_deg: FloatArray,
+    climate: SiteClimate, *, surface_tilt_deg: FloatArray, surface_azimuth_deg: FloatArray,
     horizon_deg: FloatArray | None = None,
 ) -> PlaneOfArray:
     """Irradiation on planes.
@@ -125,20 +124,13 @@ def plane_of_array(
     ]
     poa, warm, clipped = (np.concatenate(part) for part in zip(*parts, strict=True))
     return PlaneOfArray(
-        surface_tilt_deg=surface_tilt_deg,
-        surface_azimuth_deg=surface_azimuth_deg,
-        poa_wh_m2_day=poa,
-        temp_cell_c=warm,
-        clip_irradiance_w_m2=CLIP_W_M2,
-        poa_clipped_wh_m2_day=clipped,
+        surface_tilt_deg=surface_tilt_deg, surface_azimuth_deg=surface_azimuth_deg, poa_wh_m2_day=poa,
+        temp_cell_c=warm, clip_irradiance_w_m2=CLIP_W_M2, poa_clipped_wh_m2_day=clipped,
     )
 
 
 def _batch(
-    climate: SiteClimate,
-    some: slice,
-    tilts_deg: FloatArray,
-    azimuth_deg: FloatArray,
+    climate: SiteClimate, some: slice, tilts_deg: FloatArray, azimuth_deg: FloatArray,
     horizon_deg: FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     tilts, azimuth = tilts_deg[some], azimuth_deg[some]
@@ -209,15 +201,8 @@ def make_sky(latitude_deg: FloatArray, clearness: FloatArray, *, afternoon_only:
     dhi = ghi - dni * cosine  # what the cap takes from the beam is sky
     f1, f2 = brightness(dhi, dni, extra, np.broadcast_to(np.degrees(zenith)[:, :, None, :], ghi.shape))
     return Sky(
-        hours=step_h[:, :, None, None],
-        zenith_cos=np.cos(zenith),
-        zenith_sin=np.sin(zenith),
-        azimuth_deg=azimuth,
-        ghi=ghi,
-        dhi=dhi,
-        dni=dni,
-        circumsolar=f1,
-        horizon=f2,
+        hours=step_h[:, :, None, None], zenith_cos=np.cos(zenith), zenith_sin=np.sin(zenith),
+        azimuth_deg=azimuth, ghi=ghi, dhi=dhi, dni=dni, circumsolar=f1, horizon=f2,
     )
 
 
@@ -242,7 +227,9 @@ def brightness(
     `dhi (1 - F1) / 2` and the horizon's is `dhi F2`.
     """
     airmass = atmosphere.get_relative_airmass(np.minimum(zenith_deg, 89.9))
-    parts = irradiance.perez(90.0, 180.0, dhi, dni, extra, zenith_deg, 180.0, airmass, return_components=True)
+    parts = irradiance.perez(
+        90.0, 180.0, dhi, dni, extra, zenith_deg, 180.0, airmass, return_components=True
+    )
     bright = dhi > 1e-6
     f1 = 1.0 - 2.0 * np.divide(parts["poa_isotropic"], dhi, out=np.full(dhi.shape, 0.5), where=bright)
     f2 = np.divide(parts["poa_horizon"], dhi, out=np.zeros(dhi.shape), where=bright)

@@ -193,7 +193,9 @@ def _site(
             weathers.append(weather)
     if len(weathers) < len(rows) or any(problem.severity is Severity.ERROR for problem in problems):
         return None, problems
-    found, gaps = file_climate(weathers, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg)
+    found, gaps = file_climate(
+        weathers, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg
+    )
     return found, [*problems, *gaps]
 
 

@@ -107,7 +107,11 @@ def add_row(folder: Path, row: ClimateFileRow) -> None:
         header = lines[0] if lines else []
         header = [name.strip() for name in header] + [name for name in cells if name not in header]
         named = [dict(zip(header, line, strict=False)) for line in lines[1:]]
-        kept = [line for line, cell in zip(lines[1:], named, strict=True) if not _replaced(cell, row.site_id)]
+        kept = [
+            line
+            for line, cell in zip(lines[1:], named, strict=True)
+            if not _replaced(cell, row.site_id)
+        ]
         new = [cells.get(name, "") for name in header]
         write_whole(path, _joined([header, *kept, new], delimiter))
     except OSError as error:

@@ -77,7 +77,7 @@ def typical_days(latitude_deg: FloatArray) -> NDArray[np.int64]:
         miss = np.abs(daily - _monthly(daily)[:, MONTH_OF_DAY])
         starts = np.searchsorted(MONTH_OF_DAY, np.arange(MONTHS + 1))
         for m in range(MONTHS):
-            days[polar, m] = 1 + starts[m] + np.argmin(miss[:, starts[m] : starts[m + 1]], axis=1)
+            days[polar, m] = 1 + starts[m] + np.argmin(miss[:, starts[m]:starts[m + 1]], axis=1)
     return days
 
 

@@ -106,7 +106,9 @@ def _epw(lines: list[str]) -> _Read:
     # pandas takes a trailing comma for one more column and shifts all others
     body = [line.rstrip(",") for line in lines[EPW_HEADER_LINES:]]
     hours, meta = read_epw(io.StringIO("\n".join(lines[:EPW_HEADER_LINES] + body) + "\n"))
-    return _Read(start=hours.index.tz_localize(None), ghi=hours["ghi"], temp=hours["temp_air"], meta=meta)
+    return _Read(
+        start=hours.index.tz_localize(None), ghi=hours["ghi"], temp=hours["temp_air"], meta=meta
+    )
 
 
 def _tmy3(lines: list[str]) -> _Read:

@@ -15,9 +15,11 @@ from planner.demand.feeding import Fed, feed_choices, feedings, summed
 from planner.demand.grounding import NONE, Poles, accepted
 from planner.demand.plans import PortPlan
 from planner.demand.plugged import device_load, injector_loads, switch_load
+from planner.demand.sharing import inrush_w
 from planner.demand.unfed import no_common_bus, no_feed
 from planner.errors import Refusal
 from planner.scenario import Tables
+from planner.settings import DemandSettings
 from planner.tables.catalogue import ConverterRow
 from planner.tables.rows import BusGrounding, Supply
 
@@ -60,7 +62,7 @@ def assemblies_of(
     plan: PortPlan, devices: Sequence[Device], bus: Bus
 ) -> tuple[list[Assembly], list[Refusal]]:
     """Assemblies of one port plan: every way to feed its switches, injectors and the DC and AC devices."""
-    loads = _loads(plan, devices)
+    loads = _loads(plan, devices, bus.demand)
     choices, refusals = {}, []
     for name, like in loads.items():
         hardest = _hardest(like)
@@ -69,7 +71,7 @@ def assemblies_of(
             refusals.append(no_feed(hardest, bus))
     if refusals:
         return [], refusals
-    found, fed = [], Fed(loads)
+    found, fed = [], Fed(loads, bus.spans)
     for feeding in _feedings(plan, choices, loads, bus):
         units, boxes = fed.on_bus(feeding)
         assembly = Assembly(
@@ -114,11 +116,12 @@ def _hardest(like: Sequence[BusLoad]) -> BusLoad:
         max_w=max(load.max_w for load in like),
         input_min_v=max(load.input_min_v for load in like),
         input_max_v=min(load.input_max_v for load in like),
+        loop_ohm=max(load.loop_ohm for load in like),
         poles=NONE.union(*(load.poles for load in like)),
     )
 
 
-def _loads(plan: PortPlan, devices: Sequence[Device]) -> dict[str, list[BusLoad]]:
+def _loads(plan: PortPlan, devices: Sequence[Device], settings: DemandSettings) -> dict[str, list[BusLoad]]:
     """Switches and injectors by SKU, DC and AC devices by name, each with what it draws."""
     rows = {device.row.device: device.row for device in devices}
     loads: dict[str, list[BusLoad]] = {}
@@ -129,7 +132,7 @@ def _loads(plan: PortPlan, devices: Sequence[Device]) -> dict[str, list[BusLoad]
         loads.setdefault(load.sku, []).append(load)
     for device in devices:
         if device.row.supply in (Supply.DC, Supply.AC):
-            loads.setdefault(device.row.device, []).append(device_load(device.row))
+            loads.setdefault(device.row.device, []).append(device_load(device.row, device.cable_m, settings))
     return loads
 
 
@@ -163,6 +166,7 @@ def _merits(assembly: Assembly, bus: Bus, tables: Tables, groundings: Sequence[B
         watts=watts,
         costs=(
             sum(box.max_w for box in boxes),
+            sum(box.max_w for box in boxes) + inrush_w(boxes),
             sum(box.volume_l for box in boxes),
             max(assembly.low.input_min_v, min(span.low_v for span in spans)),
             -min(assembly.high.input_max_v, max(span.top_v for span in spans)),

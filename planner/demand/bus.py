@@ -1,12 +1,13 @@
 """The DC bus: what its batteries ask of the boxes on it, and what a box asks of it."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
+from planner.demand.channel import source_w
 from planner.demand.grounding import NONE, Poles, box_poles
 from planner.scenario import Tables
-from planner.settings import Settings
+from planner.settings import DemandSettings, Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow, SwitchRow
 from planner.tables.rows import BusGrounding
 
@@ -37,6 +38,7 @@ class Bus:
     feeders: tuple[ConverterRow, ...]  # DC-DC converters and inverters that live on this bus
     grounding: BusGrounding
     hottest_c: float  # no battery works above it, so no box need
+    demand: DemandSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,7 +46,9 @@ class BusLoad:
     """Something fed at one place: mean power in while on, by schedule, own draw, greatest power, window.
 
     `poles` are those of its input that its case, or a case behind it, ties to earth. An alternating load
-    names its frequency (None for any) and its inrush.
+    names its frequency (None for any); `surge_w` is its greatest power for seconds, inrush included, 0 where
+    nothing behind it starts with more than `max_w`. Powers are those at the end of a cable of `loop_ohm`, the
+    window is that at its source; `fed_at` gives the powers there.
     """
 
     sku: str
@@ -60,6 +64,19 @@ class BusLoad:
     alternating: bool = False
     hz: float | None = None
     surge_w: float = 0.0
+    loop_ohm: float = 0.0
+
+    def fed_at(self, volts: float) -> "BusLoad":
+        """The load as its source sees it at a voltage within its window."""
+        if not self.loop_ohm:
+            return self
+        ohm = self.loop_ohm
+        return replace(
+            self,
+            schedules=tuple((name, source_w(watts, volts, ohm)) for name, watts in self.schedules),
+            max_w=source_w(self.max_w, volts, ohm),
+            loop_ohm=0.0,
+        )
 
 
 def make_bus(
@@ -80,6 +97,7 @@ def make_bus(
         feeders=tuple(row for row in converters if row.kind in feeding and on_bus(box_load(row), spans)),
         grounding=grounding,
         hottest_c=max((row.temp_max_c for row in tables.batteries), default=inf),
+        demand=settings.demand,
     )
 
 
@@ -128,6 +146,11 @@ def bus_spans(
         low, top = (volts * system_voltage_v / 12 for volts in SPAN_V_PER_12)
         spans.add((low, top, top))
     return tuple(BusSpan(low_v=low, charge_v=charge, top_v=top) for low, charge, top in sorted(spans))
+
+
+def bottom_v(load: BusLoad, spans: Sequence[BusSpan]) -> float:
+    """Lowest bus voltage at which a load may be: of any battery, and of its own window."""
+    return max(load.input_min_v, min(span.low_v for span in spans))
 
 
 def on_bus(load: BusLoad, spans: Sequence[BusSpan]) -> bool:

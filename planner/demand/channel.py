@@ -113,6 +113,11 @@ def class_source_w(load_w: float, poe_class: int, cable_m: float, loop_ohm_per_1
     return source_w(load_w, row.pse_min_v, loop_ohm)
 
 
+def dc_loop_ohm(cable_m: float, conductor_mm2: float, ohm_mm2_per_m: float) -> float:
+    """Loop of a DC cable, out and back: `2 rho L / A`."""
+    return 2.0 * ohm_mm2_per_m * cable_m / conductor_mm2
+
+
 def passive_loop_ohm(cable_m: float) -> float:
     """Loop of 24 AWG with two conductors each way: one conductor's resistance (passive PoE on two pairs)."""
     return AWG24_OHM_PER_KM * cable_m / 1000.0

@@ -4,9 +4,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from itertools import combinations, product
 
-from planner.demand.bus import Bus, BusLoad, on_bus, whole_bus
+from planner.demand.bus import Bus, BusLoad, BusSpan, bottom_v, on_bus, whole_bus
 from planner.demand.grounding import NONE, accepted, box_poles, through
-from planner.demand.sharing import carries, share
+from planner.demand.sharing import carries, inrush_w, share
 from planner.tables.catalogue import ConverterKind, ConverterRow
 from planner.tables.rows import BusGrounding
 
@@ -22,8 +22,13 @@ def feed_choices(load: BusLoad, bus: Bus) -> list[ConverterRow | None]:
     clashes = bool(load.poles) and bus.grounding is BusGrounding.FLOATING  # with a box of the other pole
     if direct and not clashes and whole_bus(load, bus.spans):
         return [None]
-    able = (row for row in bus.feeders if form_suits(row, load) and carries(row, [load]))
+    able = (row for row in bus.feeders if form_suits(row, load) and carries(row, [behind(load, row)]))
     return [None] * direct + [row for row in able if earth_suits(row, load, bus)]
+
+
+def behind(load: BusLoad, row: ConverterRow) -> BusLoad:
+    """A load as a converter sees it that gives a voltage within its window."""
+    return load.fed_at(row.output_v or 0.0)
 
 
 def form_suits(row: ConverterRow, load: BusLoad) -> bool:
@@ -94,18 +99,21 @@ def _guided(
 
 def converter_load(row: ConverterRow, loads: Sequence[BusLoad]) -> BusLoad:
     """A converter with what it feeds, as the bus sees it."""
-    behind = NONE.union(*(load.poles for load in loads))
+    ties = NONE.union(*(load.poles for load in loads))
+    most_w = row.own_draw_w + sum(load.max_w for load in loads) / row.efficiency
+    inrush = inrush_w(loads) / row.efficiency
     return BusLoad(
         sku=row.sku,
         schedules=summed(loads, row.efficiency),
         own_w=row.own_draw_w + sum(load.own_w for load in loads) / row.efficiency,
-        max_w=row.own_draw_w + sum(load.max_w for load in loads) / row.efficiency,
+        max_w=most_w,
         input_min_v=row.input_min_v,
         input_max_v=row.input_max_v,
         volume_l=row.volume_l + sum(load.volume_l for load in loads),
         temp_min_c=max([row.temp_min_c, *(load.temp_min_c for load in loads)]),
         temp_max_c=min([row.temp_max_c, *(load.temp_max_c for load in loads)]),
-        poles=box_poles(row) | through(behind, isolated=row.isolated),
+        poles=box_poles(row) | through(ties, isolated=row.isolated),
+        surge_w=most_w + inrush if inrush else 0.0,
     )
 
 
@@ -121,22 +129,25 @@ def summed(loads: Sequence[BusLoad], efficiency: float = 1.0) -> tuple[tuple[str
 class Fed:
     """Boxes of a plan fed one way or another; what shares a converter SKU is worked out once."""
 
-    def __init__(self, loads: Mapping[str, Sequence[BusLoad]]) -> None:
+    def __init__(self, loads: Mapping[str, Sequence[BusLoad]], spans: Sequence[BusSpan]) -> None:
         self._loads = loads
+        self._direct = {
+            name: [load.fed_at(bottom_v(load, spans)) for load in like] for name, like in loads.items()
+        }
         self._behind: dict[tuple[str, ...], list[BusLoad]] = {}
 
     def on_bus(self, feeding: Mapping[str, ConverterRow | None]) -> tuple[Counter[str], list[BusLoad]]:
         """Converters taken, and what stands on the bus; boxes behind one converter SKU share its units."""
         units: Counter[str] = Counter()
         bus: list[BusLoad] = []
-        behind: dict[str, list[str]] = {}
+        after: dict[str, list[str]] = {}
         rows = {row.sku: row for row in feeding.values() if row is not None}
         for name, row in feeding.items():
             if row is None:
-                bus += self._loads[name]
+                bus += self._direct[name]
             else:
-                behind.setdefault(row.sku, []).append(name)
-        for sku, names in sorted(behind.items()):
+                after.setdefault(row.sku, []).append(name)
+        for sku, names in sorted(after.items()):
             shared = self._shared(rows[sku], names)
             units[sku] += len(shared)
             bus += shared
@@ -146,6 +157,6 @@ class Fed:
         """The units of one converter SKU with what they feed."""
         key = (row.sku, *names)
         if key not in self._behind:
-            together = [load for name in names for load in self._loads[name]]
+            together = [behind(load, row) for name in names for load in self._loads[name]]
             self._behind[key] = [converter_load(row, some) for some in share(together, row)]
         return self._behind[key]

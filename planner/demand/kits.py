@@ -10,20 +10,22 @@ from dataclasses import dataclass, replace
 
 from planner.demand.assemblies import Assembly, best
 from planner.demand.assign import LinkEnd, PortAssignment
-from planner.demand.bus import Bus, BusLoad, box_load, holds, make_bus
+from planner.demand.bus import Bus, BusLoad, bottom_v, box_load, holds, make_bus
 from planner.demand.collect import collect
-from planner.demand.devices import Device, expand_devices, group_devices, unpowered, variants
-from planner.demand.feeding import summed
+from planner.demand.devices import expand_devices, group_devices, unpowered, variants
+from planner.demand.feeding import behind, summed
 from planner.demand.grounding import accepted
 from planner.demand.limits import ANY_NUMBER, UnitLimits
+from planner.demand.plugged import device_load
 from planner.demand.ports import make_switches
+from planner.demand.sharing import inrush_w
 from planner.errors import Refusal
 from planner.scenario import Tables
 from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow
 from planner.tables.rows import BusGrounding
 
-#: Lowest bus voltage at which currents are taken: load disconnect less cable drop, per 12 V
+#: Bus voltage at which currents are taken, per 12 V, where no battery on sale disconnects lower
 #: (common practice, no source).
 BUS_MIN_V_PER_12 = 11.0
 #: About how many kits a profile and voltage may have, over all load disconnects; and a floor before those.
@@ -48,9 +50,11 @@ class SupplyKit:
     own_w : float
         Constant draw of the boxes.
     max_w, max_current_a : float
-        Greatest power at the bus, and its current at the lowest bus voltage.
+        Greatest power at the bus, and its current at the lowest voltage of any battery's bus.
+    surge_current_a : float
+        The same for seconds, while the AC device of the largest inrush starts.
     load_terminal : bool
-        No disconnect among the units: a controller's load terminals must carry `max_current_a`.
+        No disconnect among the units: a controller's load terminals must carry both currents.
     volume_l : float
         Of the boxes.
     temp_min_c, temp_max_c : float
@@ -84,6 +88,7 @@ class SupplyKit:
     links: tuple[LinkEnd, ...] = ()
     feeds: tuple[tuple[str, str], ...] = ()
     groundings: tuple[BusGrounding, ...] = tuple(BusGrounding)
+    surge_current_a: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,19 +228,25 @@ def _protected(
     assembly: Assembly, load_profile: str, bus: Bus, disconnects: Sequence[ConverterRow]
 ) -> Iterator[SupplyKit]:
     """The kit with each sufficient load disconnect, and without one for a controller's load terminals."""
-    bus_min_v = BUS_MIN_V_PER_12 * bus.system_voltage_v / 12
+    lowest_v = min(span.low_v for span in bus.spans)
+    bus_min_v = min(BUS_MIN_V_PER_12 * bus.system_voltage_v / 12, lowest_v)
     for row in [None, *disconnects]:
         boxes = assembly.on_bus
         if row:
             # The disconnect's own loss is taken where it stands: all load passes it.
             boxes = (*(_behind_disconnect(box, row) for box in assembly.on_bus), box_load(row))
         most = sum(box.max_w for box in boxes)
-        if row and (row.current_max_a or 0.0) < most / bus_min_v:
+        if row and not _bears(row, most / bus_min_v, (most + inrush_w(boxes)) / bus_min_v):
             continue
         units = assembly.units + Counter([row.sku] if row else [])
         whole = replace(assembly, units=units, on_bus=boxes)
         if holds(whole.low.input_min_v, whole.high.input_max_v, bus.spans):
-            yield _kit(whole, load_profile, bus.system_voltage_v, most / bus_min_v, row is None)
+            yield _kit(whole, load_profile, bus, bus_min_v, row is None)
+
+
+def _bears(row: ConverterRow, current_a: float, surge_a: float) -> bool:
+    """Whether a load disconnect carries a current, and one of seconds if its maker says how much it bears."""
+    return current_a <= (row.current_max_a or 0.0) and (row.surge_a is None or surge_a <= row.surge_a)
 
 
 def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
@@ -245,20 +256,22 @@ def _behind_disconnect(box: BusLoad, row: ConverterRow) -> BusLoad:
         schedules=tuple((name, watts / row.efficiency) for name, watts in box.schedules),
         own_w=box.own_w / row.efficiency,
         max_w=box.max_w / row.efficiency,
+        surge_w=box.surge_w / row.efficiency,
     )
 
 
 def _kit(
     whole: Assembly,
     load_profile: str,
-    system_voltage_v: int,
-    max_current_a: float,
+    bus: Bus,
+    bus_min_v: float,
     load_terminal: bool,
 ) -> SupplyKit:
     boxes = whole.on_bus
+    most = sum(box.max_w for box in boxes)
     return SupplyKit(
         load_profile=load_profile,
-        system_voltage_v=system_voltage_v,
+        system_voltage_v=bus.system_voltage_v,
         units=tuple(sorted(whole.units.items())),
         input_min_v=whole.low.input_min_v,
         input_max_v=whole.high.input_max_v,
@@ -266,30 +279,33 @@ def _kit(
         window_high_sku=whole.high.sku,
         bus_w=summed(boxes),
         own_w=sum(box.own_w for box in boxes),
-        max_w=sum(box.max_w for box in boxes),
-        max_current_a=max_current_a,
+        max_w=most,
+        max_current_a=most / bus_min_v,
+        surge_current_a=(most + inrush_w(boxes)) / bus_min_v,
         load_terminal=load_terminal,
         volume_l=sum(box.volume_l for box in boxes),
         temp_min_c=max(box.temp_min_c for box in boxes),
         temp_max_c=min(box.temp_max_c for box in boxes),
-        ports=_ports(whole, whole.devices),
+        ports=_ports(whole, bus),
         links=whole.plan.wiring.links,
         feeds=tuple(sorted((name, row.sku) for name, row in whole.feeding.items() if row)),
         groundings=accepted(whole.poles),
     )
 
 
-def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, ...]:
+def _ports(whole: Assembly, bus: Bus) -> tuple[PortAssignment, ...]:
     """What powers each device, in the order of the profile."""
     wiring = whole.plan.wiring
     powered = {(a.device, a.instance): a for a in wiring.assignments}
     ports = []
-    for device in devices:
+    for device in whole.devices:
         row, key = device.row, (device.row.device, device.instance)
         if key in powered:
             ports.append(powered[key])
             continue
         converter = whole.feeding[row.device]
+        load = device_load(row, device.cable_m, bus.demand)
+        fed = behind(load, converter) if converter else load.fed_at(bottom_v(load, bus.spans))
         ports.append(
             PortAssignment(
                 device=row.device,
@@ -301,8 +317,8 @@ def _ports(whole: Assembly, devices: Sequence[Device]) -> tuple[PortAssignment, 
                 via_sku=converter.sku if converter else "",
                 cable_m=device.cable_m,
                 device_w=row.average_w,
-                host_w=row.average_w,
-                host_max_w=row.max_w,
+                host_w=sum(watts for _, watts in fed.schedules),
+                host_max_w=fed.max_w,
                 allocated_w=0.0,
                 schedule=row.schedule,
                 data_on=wiring.data_on.get(key, ()),

@@ -5,10 +5,12 @@ from dataclasses import replace
 from math import inf
 
 from planner.demand.bus import BusLoad, box_load
+from planner.demand.channel import dc_loop_ohm, floor_v
 from planner.demand.derating import budget_range
 from planner.demand.grounding import NONE, box_poles, tied
 from planner.demand.plans import PortPlan
 from planner.demand.ports import hung_poles, port_window
+from planner.settings import DemandSettings
 from planner.tables.catalogue import PseKind, SwitchRow
 from planner.tables.rows import DeviceRow, Supply
 
@@ -50,15 +52,20 @@ def switch_load(plan: PortPlan, row: SwitchRow, unit: int, devices: Mapping[str,
     )
 
 
-def device_load(row: DeviceRow) -> BusLoad:
-    """A DC or AC device; an AC one is apart from the bus, if its inverter is."""
+def device_load(row: DeviceRow, cable_m: float, settings: DemandSettings) -> BusLoad:
+    """A DC device at the end of its cable, or an AC one; that is apart from the bus, if its inverter is.
+
+    What a cable of 230 V takes is left out.
+    """
     alternating = row.supply is Supply.AC
+    loop = dc_loop_ohm(cable_m, settings.dc_conductor_mm2, settings.copper_ohm_mm2_per_m)
+    loop, least_v = 0.0 if alternating else loop, row.input_min_v or 0.0
     return BusLoad(
         sku=row.device,
         schedules=((row.schedule, row.average_w),),
         own_w=0.0,
         max_w=row.max_w,
-        input_min_v=row.input_min_v or 0.0,
+        input_min_v=floor_v(row.max_w, least_v, loop) if loop else least_v,
         input_max_v=row.input_max_v or (inf if alternating else 0.0),
         volume_l=0.0,
         temp_min_c=-inf,
@@ -67,6 +74,7 @@ def device_load(row: DeviceRow) -> BusLoad:
         alternating=alternating,
         hz=row.input_hz,
         surge_w=(row.surge_w or 0.0) if alternating else 0.0,
+        loop_ohm=loop,
     )
 
 

@@ -9,6 +9,11 @@ from planner.tables.catalogue import ConverterRow
 EXACT_MAX = 8  # loads up to which first fit is checked against every other sharing
 
 
+def inrush_w(loads: Sequence[BusLoad]) -> float:
+    """What the load of the largest inrush takes over its greatest power; one starts at a time."""
+    return max([0.0, *(load.surge_w - load.max_w for load in loads)])
+
+
 def carries(row: ConverterRow, loads: Sequence[BusLoad]) -> bool:
     """Whether one unit feeds loads: their greatest powers, then the largest inrush on top, no two poles.
 
@@ -18,7 +23,7 @@ def carries(row: ConverterRow, loads: Sequence[BusLoad]) -> bool:
     total, output = sum(load.max_w for load in loads), row.output_max_w or 0.0
     if total > output + EPS:
         return False
-    inrush = max([0.0, *(load.surge_w - load.max_w for load in loads)])
+    inrush = inrush_w(loads)
     if inrush and total + inrush > max(output, row.surge_w or 0.0) + EPS:
         return False
     return len(NONE.union(*(load.poles for load in loads))) < 2

@@ -29,6 +29,7 @@ def _too_weak(load: BusLoad, rows: Sequence[ConverterRow]) -> Refusal:
     """Converters of the right voltage that lack power, or surge."""
     box = "inverter" if load.alternating else "converter"
     best = max(rows, key=lambda row: row.output_max_w or 0.0)
+    load = load.fed_at(best.output_v or 0.0)
     if load.max_w > (best.output_max_w or 0.0):
         return Refusal(
             rule=f"{box}-power",

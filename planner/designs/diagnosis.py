@@ -31,10 +31,10 @@ def blocking_rule(
 ) -> Refusal:
     """The nearest miss of a site without a feasible design.
 
-    `inputs` are the site's system voltages that have kits, each with its inputs. Rules are asked in the
-    order in which a design is built: sun, a battery for the temperatures, boxes, a controller, a common
-    bus window, room for what must be kept, enough array, enough battery. The furthest that any voltage gets
-    is reported.
+    `inputs` are the site's system voltages that have kits, each with its inputs at every tilt. Rules are
+    asked in the order in which a design is built: sun, a battery for the temperatures, boxes, a controller, a
+    common bus window, room for what must be kept, enough array, enough battery. The furthest that any of them
+    gets is reported.
     """
     if not inputs:
         return _nearest(kit_refusals) or Refusal(

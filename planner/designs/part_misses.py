@@ -10,6 +10,7 @@ import numpy as np
 
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.inputs import (
+    BoolArray,
     FloatArray,
     SiteInputs,
     battery_temp_min_c,
@@ -26,7 +27,7 @@ from planner.designs.suits import (
     kits_for_ground,
     kits_in_range,
 )
-from planner.designs.windows import bus_windows, charges, reached_v, setpoint_range
+from planner.designs.windows import bus_windows, charges, reached_v, setpoint_range, terminals_carry
 from planner.errors import Refusal
 from planner.settings import Settings
 
@@ -243,20 +244,19 @@ def no_window(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Set
 def _no_charging(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss:
     """No controller makes a battery's voltage, follows its temperature, and carries the load."""
     suits = controllers_in_range(cat, one, voltage, settings)
-    terminal = float(np.nan_to_num(cat.controller("load_terminal_max_a"))[suits].max())
-    asks = min(kit.max_current_a for kit in one.kits)
-    if all(kit.load_terminal for kit in one.kits) and terminal < asks:
+    if not terminals_carry(one, cat)[:, suits].any():
+        value, limit, what = _terminals(one, cat, suits)
         return (
             Stage.WINDOW,
             -1.0,
             Refusal(
                 rule="load-terminals",
                 subject=f"{voltage} V",
-                value=terminal,
-                limit=asks,
+                value=value,
+                limit=limit,
                 unit="A",
-                message=f"without a load disconnect on sale, load terminals must carry {asks:.1f} A; "
-                f"the strongest carry {terminal:.1f} A",
+                message=f"without a load disconnect that suits, load terminals must {what} {limit:.1f} A; "
+                f"the strongest {what} {value:.1f} A",
             ),
         )
     stands = np.flatnonzero((battery_series(cat, voltage) > 0) & batteries_in_range(cat, one, settings))
@@ -278,6 +278,17 @@ def _no_charging(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: 
             f"are needed, the most that one makes is {most[nearest]:.1f} V",
         ),
     )
+
+
+def _terminals(one: SiteInputs, cat: CatalogueArrays, suits: BoolArray) -> tuple[float, float, str]:
+    """The strongest load terminals against the least current, or the least inrush where that stops."""
+    most = np.nan_to_num(cat.controller("load_terminal_max_a"))[suits]
+    asks = min(kit.max_current_a for kit in one.kits)
+    if float(most.max()) < asks:
+        return float(most.max()), asks, "carry"
+    surge = np.nan_to_num(cat.controller("load_terminal_surge_a"), nan=np.inf)[suits]
+    starts = min(kit.surge_current_a for kit in one.kits)
+    return float(surge[most >= asks].max()), starts, "bear for seconds"
 
 
 def _no_setpoint(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss:

@@ -121,6 +121,15 @@ def charges(
     """Controllers that charge each kit's battery and, where it has no disconnect, carry its load (N, C)."""
     reached = cat.controller("charge_max_v") >= reached_v(cat, inputs, system_voltage_v, settings) - EPS
     reached &= controllers_in_range(cat, inputs, system_voltage_v, settings)
-    terminal = np.nan_to_num(cat.controller("load_terminal_max_a"), nan=0.0)[None, :]
-    asks = np.array([one.max_current_a if one.load_terminal else 0.0 for one in inputs.kits])[windows.kit]
-    return np.asarray(reached[windows.battery] & (asks[:, None] <= terminal + EPS))
+    return np.asarray(reached[windows.battery] & terminals_carry(inputs, cat)[windows.kit])
+
+
+def terminals_carry(inputs: SiteInputs, cat: CatalogueArrays) -> BoolArray:
+    """Controllers whose load terminals carry each kit that has no disconnect, inrush too if stated (K, C)."""
+    own = np.array([one.load_terminal for one in inputs.kits], dtype=bool)
+    asks = np.array([one.max_current_a for one in inputs.kits], dtype=float)
+    starts = np.array([one.surge_current_a for one in inputs.kits], dtype=float)
+    most = np.nan_to_num(cat.controller("load_terminal_max_a"), nan=0.0)
+    surge = np.nan_to_num(cat.controller("load_terminal_surge_a"), nan=np.inf)
+    carries = (asks[:, None] <= most + EPS) & (starts[:, None] <= surge + EPS)
+    return np.asarray(~own[:, None] | carries)

@@ -36,7 +36,7 @@ def site_design_rows(
 
 
 def finite(value: float, digits: int) -> float | None:
-    """A ratio to a load, rounded; None where there is no load left to compare with."""
+    """A number, rounded; None where it is not known, or a ratio to a load that is not there."""
     return round(float(value), digits) if isfinite(value) else None
 
 
@@ -63,6 +63,7 @@ def _kit(design: SiteDesign) -> dict[str, Any]:
         "kit_input_min_v": kit.input_min_v,
         "kit_input_max_v": kit.input_max_v,
         "load_current_max_a": round(kit.max_current_a, 2),
+        "load_current_surge_a": round(kit.surge_current_a, 2),
     }
 
 
@@ -128,6 +129,7 @@ def _climate(fleet: Fleet, i: int, balance: Balance) -> dict[str, Any]:
         "temp_battery_hot_c": round(balance.temp_battery_hot_c, 1),
         "climate_source": climate.source[i],
         "climate_margin": float(climate.climate_margin[i]),
+        "elevation_difference_m": finite(climate.elevation_difference_m[i], 1),
     }
 
 

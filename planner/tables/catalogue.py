@@ -174,6 +174,9 @@ class ControllerRow(SkuRow):
     load_terminal_max_a: Positive | None = Field(
         None, le=200, description="load terminals' current; blank: none"
     )
+    load_terminal_surge_a: Positive | None = Field(
+        None, le=2000, description="what they bear for seconds; blank: inrush is not checked"
+    )
     volume_l: Positive = Field(le=100, description="outer volume")
 
 
@@ -236,6 +239,9 @@ class ConverterRow(SkuRow):
         None, le=15000, description="power an inverter gives for seconds; blank: output_max_w"
     )
     current_max_a: Positive | None = Field(None, le=500, description="greatest current of a disconnect")
+    surge_a: Positive | None = Field(
+        None, le=2000, description="current a disconnect bears for seconds; blank: inrush is not checked"
+    )
     efficiency: float = Field(1.0, gt=0.5, le=1, description="energy out / energy in")
     own_draw_w: NonNegative = Field(0.0, le=50, description="consumption with no load")
     poe_class: int | None = Field(

@@ -3,8 +3,10 @@
 import datetime
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
+from functools import cached_property, lru_cache
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from planner.errors import Problem, Severity
 from planner.tables.explain import shown
@@ -12,6 +14,7 @@ from planner.tables.months import LONG_TABLE, WIDE_TABLE, StatedMonth, stated_mo
 from planner.tables.nearest import did_you_mean
 from planner.tables.read import ReadTable
 from planner.tables.registry import SKU_TABLES
+from planner.tables.rows import Row
 
 BUILT_IN_SCHEDULES = frozenset({"always", "day", "night"})
 HINTS_MAX = 50  # nearest names looked up in one column: a hint costs more than the check
@@ -85,40 +88,77 @@ def check_tables(
 
 
 def duplicate_keys(context: Context) -> Iterator[Problem]:
-    """A key stands once in its table; both lines are named."""
+    """A key stands once in its table, in rows with other faults too; both lines are named."""
     for table in context.tables.values():
         key = table.spec.key
         if not key:
             continue
         first: dict[tuple[Any, ...], int] = {}
-        for at, row in enumerate(table.rows):
-            value = tuple(getattr(row, name) for name in key)
-            before = first.setdefault(value, at)
-            if before != at:
-                yield table.problem(
-                    at,
+        for line, value in row_keys(table):
+            before = first.setdefault(value, line)
+            if before != line:
+                yield Problem(
                     code="duplicate-key",
+                    file=table.file,
+                    line=line,
                     column=key[0] if len(key) == 1 else ", ".join(key),
-                    value=" / ".join("" if part is None else str(part) for part in value),
-                    message=f"stands on line {table.lines[before]} already",
+                    value=shown(" / ".join("" if part is None else str(part) for part in value)),
+                    message=f"stands on line {before} already",
                     rule="unique",
                     remedy="delete one of the two rows, or give one another key",
                 )
+
+
+def row_keys(table: ReadTable) -> Iterator[tuple[int, tuple[Any, ...]]]:
+    """Line and key of every row whose key is sound, whatever its other cells are, in file order."""
+    key, model = table.spec.key, table.spec.row
+    rows = zip(table.lines, table.rows, strict=True)
+    sound = {line: tuple(getattr(row, name) for name in key) for line, row in rows}
+    for at, (record, line) in enumerate(zip(table.records, table.record_lines, strict=True)):
+        if line in sound:
+            yield line, sound[line]
+        elif at not in table.ragged:
+            try:
+                yield line, tuple(cell_value(model, name, record) for name in key)
+            except ValidationError:
+                continue  # the key itself is at fault, and named as such
+
+
+def cell_value(model: type[Row], name: str, record: Mapping[str, Any]) -> Any:
+    """The value that a row model makes of one of its cells, or its default for a blank.
+
+    Raises
+    ------
+    ValidationError
+        The cell does not fit, or must not be blank.
+    """
+    info = model.model_fields[name]
+    if name not in record and not info.is_required():
+        return info.default
+    return _cell_adapter(model, name).validate_python(record.get(name))
+
+
+@lru_cache(maxsize=64)
+def _cell_adapter(model: type[Row], name: str) -> TypeAdapter[Any]:
+    info = model.model_fields[name]
+    annotated: Any = Annotated[info.annotation, info]
+    return TypeAdapter(annotated, config=ConfigDict(str_strip_whitespace=True))
 
 
 def duplicate_skus(context: Context) -> Iterator[Problem]:
     """A SKU stands in one table of the catalogue only."""
     for name in SKU_TABLES:
         table = context.tables[name]
-        for at, row in enumerate(table.rows):
-            file, line = context.skus[row.sku]
+        for line, (sku,) in row_keys(table):
+            file, other = context.skus[sku]
             if file != table.file:
-                yield table.problem(
-                    at,
+                yield Problem(
                     code="duplicate-sku",
+                    file=table.file,
+                    line=line,
                     column="sku",
-                    value=row.sku,
-                    message=f"stands in {file}, line {line}, too",
+                    value=shown(sku),
+                    message=f"stands in {file}, line {other}, too",
                     remedy="give one of the two parts another SKU",
                     rule="unique over the catalogue",
                 )

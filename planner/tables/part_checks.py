@@ -244,6 +244,7 @@ def controllers(context: Context) -> Iterator[Problem]:
     for at in range(len(table.rows)):
         yield from ascending(table, at, "system_voltage_min_v", "system_voltage_max_v")
         yield from ascending(table, at, "charge_max_v", "pv_input_max_v")
+        yield from ascending(table, at, "load_terminal_max_a", "load_terminal_surge_a")
 
 
 def switches(context: Context) -> Iterator[Problem]:

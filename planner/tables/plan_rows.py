@@ -79,6 +79,9 @@ class SiteDesignRow(PlanRow):
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
+    load_current_surge_a: float = Field(
+        description="the same for seconds, while the AC device of the largest inrush starts, A"
+    )
     temp_air_min_c: float = Field(description="extreme minimum of the air, C")
     temp_cold_spell_c: float = Field(description="mean of the coldest spell, for the battery's capacity, C")
     temp_air_max_c: float = Field(description="extreme maximum of the air, C")
@@ -88,6 +91,10 @@ class SiteDesignRow(PlanRow):
     )
     climate_source: str = Field(description="own values, names of weather files, or the built-in climate")
     climate_margin: float = Field(description="factor taken on the source's irradiation; 1 for own values")
+    elevation_difference_m: float | None = Field(
+        description="site above its climate cell's land or weather station, negative below it, m; blank "
+        "where it states its own irradiation, or a height is not known"
+    )
     equipment_cost: Decimal = Field(description="the site's share of the order lines, surplus left out")
     freight_cost: Decimal = Field(description="chargeable weight of what is bought x the site's freight rate")
     access_cost: Decimal = Field(description="the site's access cost")

@@ -146,6 +146,8 @@ def helpers(context: Context) -> Iterator[Problem]:
     for at, row in enumerate(table.rows):
         if row.kind is ConverterKind.INVERTER:
             yield from ascending(table, at, "output_max_w", "surge_w")
+        if row.kind is ConverterKind.LOAD_DISCONNECT:
+            yield from ascending(table, at, "current_max_a", "surge_a")
         if (
             row.kind is ConverterKind.POE_ADAPTER
             and row.poe_class is not None

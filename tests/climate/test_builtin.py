@@ -94,3 +94,28 @@ def test_order_and_batching_do_not_matter():
         one = at(latitude[i], longitude[i])
         np.testing.assert_allclose(one.clearness[0], whole.clearness[i], rtol=0, atol=1e-15)
         np.testing.assert_equal(one.temp_min_c[0], whole.temp_min_c[i])
+
+
+def test_cells_join_across_180_degrees():
+    """In Chukotka cells stand on both sides: 177 E, 180 and 177 W; weights by the distance in longitude."""
+    w = world()
+    cell = {(a, b): c for c, (a, b) in enumerate(zip(w.cell_latitude_deg, w.cell_longitude_deg, strict=True))}
+    west, middle, east = (w.clearness[cell[66.0, longitude]] for longitude in (177.0, -180.0, -177.0))
+    before, after = 0.1 * west + 0.9 * middle, 0.9 * middle + 0.1 * east
+    for longitude, expected in ((179.7, before), (180.0, middle), (-180.0, middle), (-179.7, after)):
+        assert at(66.0, longitude).clearness[0] == pytest.approx(expected)
+
+
+def test_fiji_reads_the_same_neighbours_on_both_sides_of_180_degrees():
+    """Taveuni lies across the line; the only cells near are those of 177 E, at 18 S the nearest."""
+    found = at([-16.85, -16.85], [179.9, -179.9])
+    a, b = np.radians(-16.85), np.radians(-18.0)
+    for distance, apart_deg in zip(found.cell_distance_km, (2.9, 3.1), strict=True):
+        chord = np.sin((a - b) / 2) ** 2 + np.cos(a) * np.cos(b) * np.sin(np.radians(apart_deg) / 2) ** 2
+        assert distance == pytest.approx(2 * 6371 * np.arcsin(np.sqrt(chord)))  # the haversine formula
+    nearer, farther = found.point_distance_km  # of one point: it grows by no more than what lies between
+    assert 0 < farther - nearer < 0.2 * A_DEGREE_KM * np.cos(a)
+    assert not found.valid.any()  # both are over 300 km away, and are told so
+    seam = at([-16.85] * 2, [180.0, -180.0])
+    assert seam.cell_distance_km[0] == pytest.approx(seam.cell_distance_km[1])
+    assert seam.elevation_m[0] == seam.elevation_m[1]

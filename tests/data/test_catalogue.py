@@ -178,7 +178,9 @@ def test_several_switches_live_on_every_lead_acid_bus(system_voltage_v: int) -> 
     high = min(60.0, max(top for _, top in windows))
     direct = {row.sku for row in TABLES.switches if row.input_min_v <= low and row.input_max_v >= high}
     outputs = [row.output_v for row in DC_DC if row.input_min_v <= low and row.input_max_v >= high]
-    behind = {row.sku for row in TABLES.switches for v in outputs if row.input_min_v <= v <= row.input_max_v}
+    behind = {
+        row.sku for row in TABLES.switches for v in outputs if row.input_min_v <= v <= row.input_max_v
+    }
     assert len(direct) >= 2
     assert len(direct | behind) >= 4
 
@@ -207,7 +209,9 @@ def test_dc_dc_converter(part: Any) -> None:
     assert part.own_draw_w <= 0.02 * part.output_max_w
 
 
-@pytest.mark.parametrize(("kind", "size"), [("mount", "module_area_max_m2"), ("enclosure", "volume_max_l")])
+@pytest.mark.parametrize(
+    ("kind", "size"), [("mount", "module_area_max_m2"), ("enclosure", "volume_max_l")]
+)
 def test_larger_mounts_and_enclosures_cost_less_for_their_size(kind: str, size: str) -> None:
     """Price and price per size against size (common practice, no source); raised for snow costs extra."""
     rows = [row for row in TABLES.balance if row.kind == kind and "snow" not in row.sku]

@@ -132,6 +132,7 @@ def disconnect(
     window: tuple[float, float] = (8, 66),
     efficiency: float = 1.0,
     own_w: float = 0.0,
+    surge_a: float | None = None,
 ) -> ConverterRow:
     return ConverterRow(
         sku=sku,
@@ -139,6 +140,7 @@ def disconnect(
         input_min_v=window[0],
         input_max_v=window[1],
         current_max_a=current_max_a,
+        surge_a=surge_a,
         efficiency=efficiency,
         own_draw_w=own_w,
         **COMMON,

@@ -24,7 +24,7 @@ def test_camera_and_logger_on_12_v() -> None:
     11 V 2.5780 A. The logger's 9 to 16 V set the window.
     """
     tables = build.tables(
-        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 3.0)],
+        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 0.0)],
         switches=[build.switch()],
         ports=[build.poe_ports("SW", 2, 4)],
     )
@@ -168,7 +168,7 @@ def test_dc_devices_share_converters() -> None:
     Mean 5 x 4 / 0.9 = 22.2222 W, own 3 x 0.5 = 1.5 W.
     """
     tables = build.tables(
-        [(build.direct("lamp", (10, 15), average_w=4, max_w=20), 5, 5.0)],
+        [(build.direct("lamp", (10, 15), average_w=4, max_w=20), 5, 0.0)],
         converters=[build.converter("DOWN", (36, 75), 12, 50)],
     )
     (kit,) = build.kits(tables, 48).kits
@@ -181,7 +181,7 @@ def test_dc_devices_share_converters() -> None:
 def test_dc_window_against_the_bus() -> None:
     """A 24 V lead-acid bus falls to 2 x 11.6 x 0.97 = 22.50 V and charges at 2 x 14.1 = 28.2 V at least."""
     for window, held in (((22.5, 28.3), True), ((22.6, 28.3), False), ((22.5, 28.1), False)):
-        tables = build.tables([(build.direct("plc", window), 1, 5.0)])
+        tables = build.tables([(build.direct("plc", window), 1, 0.0)])
         result = build.kits(tables, 24)
         assert bool(result.kits) == held
         assert [r.rule for r in result.refusals] == ([] if held else ["bus-window"])
@@ -296,7 +296,7 @@ def test_load_disconnects() -> None:
     With it, at most 28.3582 / 0.98 + 0.1 = 29.0369 W, 2.6397 A; mean 12.5951 / 0.98 = 12.8522 W.
     """
     tables = build.tables(
-        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 3.0)],
+        [(build.poe("cam", 4, average_w=10, max_w=20), 1, 80.0), (build.direct("logger", (9, 16)), 1, 0.0)],
         switches=[build.switch()],
         ports=[build.poe_ports("SW", 2, 4)],
         converters=[
@@ -315,6 +315,18 @@ def test_load_disconnects() -> None:
     assert kit.max_current_a == pytest.approx(2.6397, abs=5e-5)
     assert dict(kit.bus_w)["always"] == pytest.approx(12.8522, abs=5e-4)
     assert kit.own_w == pytest.approx(2 / 0.98 + 0.1)
+
+
+def test_currents_are_those_at_the_lowest_battery() -> None:
+    """30 W from a battery that disconnects at 10.5 V, less 3 % of drop 10.185 V: 2.9455 A, not 2.727."""
+    tables = build.tables(
+        [(build.direct("pump", (9, 16), max_w=30.0), 1, 0.0)],
+        converters=[build.disconnect("D2.9", 2.9), build.disconnect("D3", 3.0)],
+        batteries=[build.battery(disconnect_v=10.5)],
+    )
+    kits = build.kits(tables).kits
+    assert [dict(kit.units) for kit in kits] == [{}, {"D3": 1}]
+    assert kits[0].max_current_a == pytest.approx(2.9455, abs=5e-5)
 
 
 def test_a_second_switch_that_pays_for_itself_stays() -> None:

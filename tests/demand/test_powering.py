@@ -46,6 +46,27 @@ def test_inverter_by_hand() -> None:
 
 
 @pytest.mark.parametrize(
+    ("surge_a", "carries"), [(None, True), (17.54, True), (17.53, False)], ids=["unsaid", "enough", "short"]
+)
+def test_inrush_passes_the_load_disconnect(surge_a: float | None, carries: bool) -> None:
+    """30 and 50 W behind 90 %, idle 4 W: 92.889 W. The pump's start adds 90 W, 100 W at the bus: 192.889 W.
+
+    The disconnect loses nothing: over 11 V 8.4444 A for hours, 17.5354 A for seconds.
+    """
+    tables = build.tables(
+        [(build.ac("pump", average_w=30, surge_w=120), 1, 3.0), (build.ac("lamp", average_w=50), 1, 3.0)],
+        converters=[
+            build.inverter("INV", (10, 16), 100, surge_w=200), build.disconnect("D", 9.0, surge_a=surge_a),
+        ],
+    )  # fmt: skip
+    kits = build.kits(tables).kits
+    assert any(dict(kit.units) == {"INV": 1, "D": 1} for kit in kits) == carries
+    for kit in kits:
+        assert kit.surge_current_a == pytest.approx(17.5354, abs=1e-4)
+        assert kit.max_current_a == pytest.approx(8.4444, abs=1e-4)
+
+
+@pytest.mark.parametrize(
     ("output_w", "surge_w", "number"),
     [
         (100.0, 170.0, 1),  # 30 + 50 = 80 W; the pump's start adds 90 W: 170 W
@@ -114,7 +135,7 @@ def test_alternatives_are_weighed() -> None:
         build.inverter("INV12", (10, 16), 100),
         build.inverter("INV48", (40, 62), 100),
     ]
-    tables = build.tables([(camera, 1, 3.0)], converters=parts, alternatives=[adapter])
+    tables = build.tables([(camera, 1, 0.0)], converters=parts, alternatives=[adapter])
     assert units(build.kits(tables, 12).kits) == {()}
     kits = build.kits(tables, 48).kits
     drawn = {kit.units: kit.own_w + sum(w for _, w in kit.bus_w) for kit in kits}
@@ -124,9 +145,64 @@ def test_alternatives_are_weighed() -> None:
     }
     assert {kit.ports[0].device for kit in kits} == {"camera", "camera-ac"}
     siren = build.tables(
-        [(camera, 1, 3.0), (build.ac("siren", average_w=6), 1, 3.0)], converters=parts, alternatives=[adapter]
+        [(camera, 1, 0.0), (build.ac("siren", average_w=6), 1, 3.0)], converters=parts, alternatives=[adapter]
     )
     assert units(build.kits(siren, 48).kits) == {(("DOWN", 1), ("INV48", 1)), (("INV48", 1),)}
+
+
+def lamp(window: tuple[float, float]) -> build.Tables:
+    """A DC lamp of 12 W mean and 24 W at most, 20 m away."""
+    return build.tables([(build.direct("lamp", window, average_w=12, max_w=24), 1, 20.0)])
+
+
+def test_a_dc_cable_takes_its_share_on_the_bus() -> None:
+    """20 m of 1.5 mm2: 2 x 0.0225 x 20 / 1.5 = 0.6 ohm; the bus at its lowest 11.6 x 0.97 = 11.252 V.
+
+    Mean I = (11.252 - sqrt(126.6075 - 2.4 x 12)) / 1.2 = 1.135191 A, 12.77318 W; at most I = 2.454100 A,
+    27.61354 W, over 11 V 2.5103 A. The lamp keeps 11.252 - 0.6 x 2.4541 = 9.7795 V.
+    """
+    (kit,) = build.kits(lamp((9.7, 16))).kits
+    assert dict(kit.bus_w)["always"] == pytest.approx(12.77318, abs=5e-5)
+    assert kit.max_w == pytest.approx(27.61354, abs=5e-5)
+    assert kit.max_current_a == pytest.approx(2.5103, abs=5e-5)
+    (port,) = kit.ports
+    assert (port.port, port.device_w) == ("bus", 12)
+    assert (port.host_w, port.host_max_w) == pytest.approx((12.77318, 27.61354), abs=5e-5)
+
+
+def test_a_dc_cable_that_drops_too_far_is_refused_until_it_is_thicker() -> None:
+    """9.8 V at the lamp and 24 W need 9.8 + 24 x 0.6 / 9.8 = 11.2694 V at the bus, which falls to 11.252 V.
+
+    2.5 mm2 have 0.36 ohm: 10.6816 V.
+    """
+    refused = build.kits(lamp((9.8, 16)))
+    assert refused.kits == ()
+    (refusal,) = refused.refusals
+    assert (refusal.rule, refusal.subject) == ("bus-window", "lamp")
+    assert (refusal.value, refusal.limit) == pytest.approx((11.2694, 11.252), abs=5e-5)
+    asked = build.settings()
+    thick = asked.model_copy(update={"demand": asked.demand.model_copy(update={"dc_conductor_mm2": 2.5})})
+    (kit,) = build.kits(lamp((9.8, 16)), asked=thick).kits
+    assert kit.input_min_v == pytest.approx(10.6816, abs=5e-5)
+
+
+@pytest.mark.parametrize(("output_w", "serves"), [(24.7, True), (24.6, False)])
+def test_a_dc_cable_behind_a_converter(output_w: float, serves: bool) -> None:
+    """24 V over 0.6 ohm: mean I = (24 - sqrt(576 - 28.8)) / 1.2 = 0.506412 A, 12.15388 W; 24.63202 W at most.
+
+    At 90 % and 0.5 W of its own, 13.50431 W and 27.86891 W at the bus.
+    """
+    tables = replace(lamp((20, 30)), converters=[build.converter("UP", (10, 16), 24, output_w)])
+    result = build.kits(tables)
+    if not serves:
+        assert result.kits == ()
+        assert [(r.rule, r.value) for r in result.refusals] == [("converter-power", 24.6)]
+        assert result.refusals[0].limit == pytest.approx(24.632, abs=1e-3)
+        return
+    (kit,) = result.kits
+    assert dict(kit.bus_w)["always"] == pytest.approx(13.50431, abs=5e-5)
+    assert kit.own_w == 0.5
+    assert kit.max_w == pytest.approx(27.8689, abs=1e-3)
 
 
 def test_adapter_by_hand() -> None:

@@ -264,8 +264,12 @@ def check_power(kit: SupplyKit, tables: Tables) -> None:
     mean = own = most = 0.0
     for a in kit.ports:
         if a.supply in ("dc", "ac"):
-            mean += a.device_w / path(a.device)
-            most += devices[a.device].max_w / path(a.device)
+            if a.supply == "dc":
+                sku = behind.get(a.device)
+                volts = boxes[sku].output_v if sku else lowest_bus_v(kit, tables)
+                check_dc_cable(a, devices[a.device], volts)
+            mean += a.host_w / path(a.device)
+            most += a.host_max_w / path(a.device)
             continue
         if a.supply == "poe":
             c = devices[a.device].poe_class
@@ -298,6 +302,22 @@ def check_power(kit: SupplyKit, tables: Tables) -> None:
     if breaker:
         assert breaker.current_max_a is not None
         assert kit.max_current_a <= breaker.current_max_a
+
+
+def lowest_bus_v(kit: SupplyKit, tables: Tables) -> float:
+    """Lowest disconnect of any battery that makes the bus, less 3 % of drop."""
+    blocks = [(round(kit.system_voltage_v / row.nominal_v), row) for row in tables.batteries]
+    makes = [(n, row) for n, row in blocks if n and abs(n * row.nominal_v / kit.system_voltage_v - 1) < 0.1]
+    return min(n * row.disconnect_v * 0.97 for n, row in makes if n <= row.batteries_series_max)
+
+
+def check_dc_cable(a: PortAssignment, row: DeviceRow, volts: float) -> None:
+    """1.5 mm2 of copper at 0.0225 ohm mm2/m, out and back; the device keeps its lowest voltage."""
+    ohm = 2 * 0.0225 * a.cable_m / 1.5
+    volts = max(volts, row.input_min_v + row.max_w * ohm / row.input_min_v)
+    for sent, watts in ((a.host_w, row.average_w), (a.host_max_w, row.max_w)):
+        assert sent == pytest.approx(watts + (sent / volts) ** 2 * ohm)
+    assert volts - a.host_max_w / volts * ohm >= row.input_min_v - 1e-9
 
 
 def check_adapter(a: PortAssignment, device: DeviceRow, row: ConverterRow) -> None:

@@ -92,6 +92,13 @@ def test_load_terminals_too_weak():
     assert (refusal.rule, refusal.value, refusal.limit, refusal.unit) == ("load-terminals", 20.0, 30.0, "A")
 
 
+def test_load_terminals_bear_too_little_inrush():
+    inputs = site(kit(load_terminal=True, max_current_a=3.0, surge_current_a=45.0), load_w=3.0)
+    refusal = blocked(inputs, module(), battery(), controller(load_terminal_surge_a=40.0))
+    assert (refusal.rule, refusal.value, refusal.limit) == ("load-terminals", 40.0, 45.0)
+    assert "for seconds" in refusal.message
+
+
 def test_no_controller_follows_the_temperature():
     inputs = site(load_w=3.0, temp_air_min_c=-10.0)
     refusal = blocked(inputs, module(), battery(), controller(temp_compensated=False))

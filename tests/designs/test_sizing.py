@@ -166,6 +166,14 @@ def test_load_terminals_carry_the_kit_or_it_is_not_built():
         assert (options.modules_parallel.size > 0) == found
 
 
+def test_load_terminals_bear_the_inrush_where_they_say_how_much():
+    inputs = site(kit(load_terminal=True, max_current_a=2.0, surge_current_a=18.0), load_w=3.0)
+    for bears, found in ((None, True), (18.0, True), (17.9, False)):
+        cat = catalogue(module(), battery(), controller(load_terminal_max_a=5.0, load_terminal_surge_a=bears))
+        options = site_options(inputs, catalogue=cat, system_voltage_v=12, settings=settings())
+        assert (options.modules_parallel.size > 0) == found
+
+
 def test_lowered_setpoint_lets_a_narrow_box_in():
     """At 5 C in the enclosure the recommended 14.4 V rise to 14.8 V: too much for a box of 14.6 V."""
     cat = catalogue(module(), battery(), controller())

@@ -26,6 +26,12 @@ class Box:
     volume_l: float = 0.0
     cold_c: float = -inf
     hot_c: float = inf
+    ohm: float = 0.0  # of a cable before it; the window is that at its source
+
+    def fed_at(self, volts: float) -> "Box":
+        """With what its cable takes."""
+        mean, most = (at_source(watts, volts, self.ohm) for watts in (self.mean_w, self.most_w))
+        return replace(self, mean_w=mean, most_w=most, ohm=0.0)
 
 
 def box_of(row, name: str) -> Box:
@@ -102,7 +108,9 @@ def on_port(switch, ports, device, cable_m: float):
     )
 
 
-def feeds(scenario: Scenario, units: Counter, boxes: list[Box]) -> Iterator[tuple[Counter, list[Box]]]:
+def feeds(
+    scenario: Scenario, units: Counter, boxes: list[Box], least_v: float
+) -> Iterator[tuple[Counter, list[Box]]]:
     """Every box on the bus, or behind a DC-DC converter; boxes behind the same SKU share one."""
     converters = [row for row in scenario.tables.converters if row.kind == "dc_dc"]
     ways = [
@@ -111,10 +119,14 @@ def feeds(scenario: Scenario, units: Counter, boxes: list[Box]) -> Iterator[tupl
     ]
     for way in product(*ways):
         used = {row.sku: row for row in way if row is not None}
-        bus = [box for box, row in zip(boxes, way, strict=True) if row is None]
+        bus = [
+            box.fed_at(max(box.low_v, least_v)) for box, row in zip(boxes, way, strict=True) if row is None
+        ]
         taken = units.copy()
         for sku, row in used.items():
-            behind = [box for box, other in zip(boxes, way, strict=True) if other is row]
+            behind = [
+                box.fed_at(row.output_v) for box, other in zip(boxes, way, strict=True) if other is row
+            ]
             if sum(box.most_w for box in behind) > row.output_max_w:
                 assert all(box.most_w > row.output_max_w for box in behind), "share them among converters"
                 break
@@ -136,8 +148,7 @@ def kits(scenario: Scenario, profile: str, volts: int) -> list:
     rows = {row.device: row for row in tables.devices}
     loads = [(rows[load.device], load.cable_m) for load in tables.loads if load.load_profile == profile]
     assert all(row.schedule == "always" for row, _ in loads)
-    direct = [Box(row.device, row.average_w, row.max_w, row.input_min_v, row.input_max_v)
-              for row, _ in loads if row.supply == "dc"]  # fmt: skip
+    direct = [wired(row, cable_m) for row, cable_m in loads if row.supply == "dc"]
     ported = [(row, cable_m) for row, cable_m in loads if row.supply != "dc"]
     assert len(ported) <= 1
     starts = [(Counter(), [])]
@@ -145,12 +156,30 @@ def kits(scenario: Scenario, profile: str, volts: int) -> list:
         starts = list(switch_boxes(scenario, *ported[0], scenario.settings.policy.uplink_ports))
     found = []
     for units, boxes in starts:
-        for taken, bus in feeds(scenario, units, boxes + direct):
+        for taken, bus in feeds(scenario, units, boxes + direct, least_bus_v(scenario, volts)):
             for row in [None, *(row for row in tables.converters if row.kind == "load_disconnect")]:
                 made = protected(taken, bus, row, volts)
                 if made is not None:
                     found.append(made)
     return found
+
+
+def wired(row, cable_m: float) -> Box:
+    """A DC device at the end of 1.5 mm2 of warm copper (0.0225 ohm mm2/m, IEC 60364-5-52, from memory)."""
+    ohm = 2 * 0.0225 * cable_m / 1.5
+    lowest = row.input_min_v + row.max_w * ohm / row.input_min_v  # if the next line holds
+    assert row.input_min_v**2 >= row.max_w * ohm
+    return Box(row.device, row.average_w, row.max_w, lowest, row.input_max_v, ohm=ohm)
+
+
+def least_bus_v(scenario: Scenario, volts: int) -> float:
+    """Lowest voltage at a box on the bus of any battery on sale."""
+    sold = {row.sku for row in scenario.tables.prices}
+    found = [(round(volts / row.nominal_v), row) for row in scenario.tables.batteries if row.sku in sold]
+    fits = [(n, row) for n, row in found if 0 < n <= row.batteries_series_max
+            and abs(n * row.nominal_v - volts) < 0.1 * volts]  # fmt: skip
+    drop = scenario.settings.demand.bus_cable_drop
+    return min((n * row.disconnect_v * (1 - drop) for n, row in fits), default=volts * 11.5 / 12)
 
 
 def protected(units: Counter, bus: list[Box], row, volts: int):

@@ -1,6 +1,5 @@
 """Small fleets cut from a bundled scenario with its catalogue beside it; tests change one thing at a time."""
 
-import csv
 import shutil
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -9,7 +8,7 @@ from planner.pipeline import plan_fleet
 from planner.plan import Plan
 from planner.scenario import read_scenario
 from planner.units import shipped
-from tests.support import Rows, write_rows
+from tests.support import Rows, read_rows, write_rows
 
 SCENARIO = shipped("scenarios") / "tundrakall"
 CATALOGUE = shipped("data") / "catalogue"
@@ -49,8 +48,7 @@ class Cut:
 
     def rows(self, name: str) -> Rows:
         """Rows of a table; `name` as in `catalogue/prices`."""
-        with (self.folder / f"{name}.csv").open(encoding="utf-8", newline="") as stream:
-            return list(csv.DictReader(stream))
+        return read_rows(self.folder / f"{name}.csv")
 
     def change(self, name: str, edit: Callable[[Rows], Rows]) -> "Cut":
         """Replace the rows of a table; a table without rows goes."""

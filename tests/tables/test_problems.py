@@ -336,6 +336,28 @@ def test_duplicate_keys_name_both_lines(tmp_path: Path) -> None:
     assert "line 2" in problem.message
 
 
+def test_a_duplicate_key_and_another_fault_in_one_row_are_both_named(tmp_path: Path) -> None:
+    found = problems_of(tmp_path, tables=more("sites", table("sites")[0] | {"latitude_deg": "north"}))
+    assert {(p.code, p.line, p.column) for p in found} == {
+        ("duplicate-key", 4, "site_id"), ("not-a-number", 4, "latitude_deg"),
+    }  # fmt: skip
+    # a blank quantity is one unit, as it is in a sound row, and 2026-1-1 is no key at all
+    first = table("catalogue/prices")[0] | {"unit_price": "dear"}
+    dated, blank = first | {"valid_from": "2026-1-1"}, first | {"min_qty": ""}
+    found = problems_of(tmp_path, tables=more("catalogue/prices", dated, blank))
+    last = len(table("catalogue/prices")) + 1
+    assert {(p.code, p.line - last) for p in found if p.line} == {
+        ("not-a-number", 1), ("not-a-date", 1), ("not-a-number", 2), ("duplicate-key", 2),
+    }  # fmt: skip
+
+
+def test_a_faulty_row_of_another_tables_sku_is_named_for_both(tmp_path: Path) -> None:
+    rows = table("catalogue/balance")
+    twin = rows[0] | {"sku": "M-100/36", "weight_kg": "heavy"}
+    found = problems_of(tmp_path, tables={"catalogue/balance": [*rows, twin]})
+    assert {(p.code, p.line) for p in found} == {("duplicate-sku", 4), ("not-a-number", 4)}
+
+
 def test_ids_stay_text_so_that_zeros_tell_them_apart(tmp_path: Path) -> None:
     write_scenario(tmp_path, tables=more("sites", table("sites")[0] | {"site_id": "12"}))
     sites = read_scenario(tmp_path).tables.sites
