@@ -92,7 +92,7 @@ def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
         if ordered < offer.min_order_qty:
             yield _warning(
                 "order-under-least",
-                f"less is ordered than {offer.supplier} sells at least; least orders do not limit the plan",
+                f"{offer.supplier} takes no order as small as this; least orders do not limit the plan",
                 sku=offer.sku,
                 value=ordered,
                 limit=offer.min_order_qty,
@@ -101,7 +101,7 @@ def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
         if broken := ordered % offer.pack_qty:
             yield _warning(
                 "order-breaks-pack",
-                f"the order is not whole packs of {offer.pack_qty} of {offer.supplier}; packs do not limit "
+                f"{offer.supplier} sells packs of {offer.pack_qty} and the order breaks one; packs do not limit "
                 "the plan",
                 sku=offer.sku,
                 value=ordered,
