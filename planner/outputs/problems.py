@@ -101,8 +101,8 @@ def _orders(orders: Sequence[OrderLine]) -> Iterator[ProblemRow]:
         if broken := ordered % offer.pack_qty:
             yield _warning(
                 "order-breaks-pack",
-                f"{offer.supplier} sells packs of {offer.pack_qty} and the order breaks one; packs do not limit "
-                "the plan",
+                f"{offer.supplier} sells packs of {offer.pack_qty} and the order breaks one; packs do not "
+                "limit the plan",
                 sku=offer.sku,
                 value=ordered,
                 limit=ordered + offer.pack_qty - broken,
