@@ -17,7 +17,7 @@ from tests.support import write_rows
 
 CATALOGUE = shipped("data") / "catalogue"
 ROUGH = {"solver.gap": "0.1", "policy.system_voltages_v": "[12]"}  # a single voltage is quick
-MORE = {"ochrevane": ("alice-springs", "quorn"), "selvabruma": ("puyo",)}
+MORE = {"ochrevane": ("alice-springs", "quorn"), "selvabruma": ("puyo", "beruri", "anori")}
 QUITE_SLOW = ("school",)  # thousands of ways to feed it
 CELL_RISE_K = 30.0  # of modules in full sun above the air
 TOLERANCE = 1e-6
@@ -96,6 +96,22 @@ def test_an_earthed_positive_pole_meets_no_box_tied_to_the_other(folder: Path, b
         here = boxes.loc[units[units.category.isin(("switches", "converters"))].sku]
         tied = here[(here.case_ground == "negative") & ~here.isolated.astype(bool)]
         assert tied.empty, (site, list(tied.index))
+
+
+def test_what_must_be_kept_stays_in_use(folder: Path) -> None:
+    """Every unit of it, and no part is kept of which none stands there."""
+    path = folder / "fleet" / "existing.csv"
+    stands = (
+        pd.read_csv(path) if path.exists() else pd.DataFrame(columns=["site_id", "sku", "quantity", "keep"])
+    )
+    assert (len(stands) > 0) == folder.name.startswith("selvabruma")
+    bill = fitted(folder).reset_index().set_index(["site_id", "sku"])
+    kept = bill.quantity_kept[bill.quantity_kept > 0]
+    there = stands.set_index(["site_id", "sku"])
+    must = there.quantity[there.keep == "must"]
+    assert (bill.quantity_kept.reindex(must.index) == must).all()
+    assert len(must) >= (2 if len(stands) else 0)
+    assert (kept <= there.quantity.reindex(kept.index).fillna(0)).all()
 
 
 def test_own_months_count_in_their_unit(folder: Path) -> None:
