@@ -26,6 +26,6 @@ def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPa
     arguments = [str(README.parent / part) if part.startswith("scenarios/") else part for part in arguments]
     if arguments[0] == "plan":
         monkeypatch.chdir(tmp_path)  # bundled scenarios are found by name anywhere
-        arguments += ["--set", "solver.gap=0.2"]
+        arguments += ["--set", "solver.gap=0.2", "--set", "policy.system_voltages_v=[12]"]  # it is quick
     result = CliRunner().invoke(app, arguments)
     assert result.exit_code in (0, 4), result.output

@@ -29,7 +29,7 @@ class Curves:
     Attributes
     ----------
     tiered : (T,)
-        SKUs in the market, rising: those whose cost is not proportional to the need, or that a rule or a stock
+        SKUs in the market, rising: those whose cost is not proportional to the need, or that a rule or stock
         limits.
     unit_price : (K,)
         Price of a unit of every other SKU; 0 of the tiered ones.

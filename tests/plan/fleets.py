@@ -13,6 +13,10 @@ from tests.support import Rows, read_rows, write_rows
 SCENARIO = shipped("scenarios") / "tundrakall"
 CATALOGUE = shipped("data") / "catalogue"
 
+#: Their parts are for hot places and telecom plants. Cut fleets do without: every design of a site is made
+#: and compared, and they would make several times as many.
+SOUTHERN_SUPPLIERS = ("garrundel", "pavorana")
+
 #: The settings file of the cut fleets: nothing rounds the proof away, and the catalogue can be changed.
 SETTINGS = """\
 name = "Cut"
@@ -32,6 +36,19 @@ gap = 0.0
 """
 
 
+def part_of(scenario: str, folder: Path, sites: Collection[str]) -> Path:
+    """Copy some sites of a bundled scenario to a folder; it keeps its settings and the whole catalogue."""
+    shutil.copytree(shipped("scenarios") / scenario, folder)
+    for path in folder.glob("*.csv"):
+        with path.open(encoding="utf-8", newline="") as stream:
+            reader = csv.DictReader(stream)
+            names, rows = reader.fieldnames or [], list(reader)
+        if "site_id" in names:
+            kept = [row for row in rows if row["site_id"] in sites]
+            write_rows(path, kept) if kept else path.unlink()
+    return folder
+
+
 class Cut:
     """A scenario in a folder, made of some sites of the bundled one."""
 
@@ -45,6 +62,16 @@ class Cut:
         (folder / "scenario.toml").write_text(SETTINGS, encoding="utf-8")
         for name in ("sites", "site_months", "horizon"):
             self.change(name, lambda rows: [row for row in rows if row["site_id"] in sites])
+        self._without_southern_parts()
+
+    def _without_southern_parts(self) -> None:
+        southern = {
+            row["sku"] for row in self.rows("catalogue/prices") if row["supplier"] in SOUTHERN_SUPPLIERS
+        }
+        for path in (self.folder / "catalogue").glob("*.csv"):
+            self.change(
+                f"catalogue/{path.stem}", lambda rows: [row for row in rows if row.get("sku") not in southern]
+            )
 
     def rows(self, name: str) -> Rows:
         """Rows of a table; `name` as in `catalogue/prices`."""

@@ -13,9 +13,12 @@ from planner.cli import app
 from planner.pipeline import plan_folder
 from planner.plan import check_target
 from planner.units import shipped
+from tests.plan.fleets import part_of
 
 FLEET = shipped("scenarios") / "tundrakall"
+FEW = ("finse", "achnasheen", "kuusamo", "idre")
 QUICK = {"solver.gap": "0.2"}
+QUICKER = QUICK | {"policy.system_voltages_v": "[12]"}
 
 
 @pytest.fixture(scope="module")
@@ -78,16 +81,24 @@ def test_csv_and_parquet_hold_the_same(folder: Path) -> None:
         assert len(text) == len(typed)
 
 
-def test_same_inputs_same_bytes(folder: Path, tmp_path: Path) -> None:
-    plan_folder(FLEET, tmp_path / "again", overrides=QUICK)
-    for path in sorted(folder.iterdir()):
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Some sites of the fleet: own values, a horizon, a fixed bus, and a plain one."""
+    return part_of("tundrakall", tmp_path_factory.mktemp("few") / "few", FEW)
+
+
+def test_same_inputs_same_bytes(few: Path, tmp_path: Path) -> None:
+    for name in ("once", "again"):
+        plan_folder(few, tmp_path / name, overrides=QUICKER)
+    for path in sorted((tmp_path / "once").iterdir()):
         if path.name != "timings.json":
             assert path.read_bytes() == (tmp_path / "again" / path.name).read_bytes(), path.name
 
 
-def test_more_autonomy_never_costs_less(folder: Path, tmp_path: Path) -> None:
-    plan_folder(FLEET, tmp_path / "more", overrides=QUICK | {"policy.autonomy_days": "9"})
-    less, more = (json.loads((p / "manifest.json").read_text()) for p in (folder, tmp_path / "more"))
+def test_more_autonomy_never_costs_less(few: Path, tmp_path: Path) -> None:
+    for name, days in (("less", "6"), ("more", "9")):
+        plan_folder(few, tmp_path / name, overrides=QUICKER | {"policy.autonomy_days": days})
+    less, more = (json.loads((tmp_path / name / "manifest.json").read_text()) for name in ("less", "more"))
     # the plan bought for more autonomy serves for less, so its cost is at least the bound of the other
     assert Decimal(more["total_cost"]) >= Decimal(less["best_bound"])
     assert more["settings"]["policy.autonomy_days"] == {"value": 9.0, "origin": "--set"}
