@@ -1,0 +1,119 @@
+"""Isoreliability curves: the least battery for each array at one availability.
+
+What is available is energy, and what takes it away is weather alone: hardware faults are not in it.
+
+The battery of a point is found by bisection over the grey spells of the simulated years (`spells.py`), and the
+upper end of the last interval is kept: a battery that was simulated and held. Between points the curve is read
+on the safe side. Unserved energy is jointly convex in array and battery as long as the load is served as it
+comes (a linear programme in both), so a chord never lies below the curve; the reconnect charge and the count
+of hours bend this a little, so a chord is taken only where the points around it are convex, else the battery of
+the smaller array.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from planner.errors import Refusal
+from planner.reliability.loads import Loads, load_year
+from planner.reliability.search import Batch, least_batteries
+from planner.reliability.years import DAYS, Float32Array
+from planner.units import HOURS_PER_DAY
+
+FloatArray = NDArray[np.float64]
+
+#: Array-to-load ratios of a curve's points.
+RATIOS = (1.0, 1.05, 1.1, 1.2, 1.3, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0)
+LOST_DAYS_LEAST = 10.0  # expected lost days in the years that a target must leave, to be told from none
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curves:
+    """Least batteries (S, R), days of the greatest month's load, at array-to-load ratios (R,), rising.
+
+    Infinite where no battery of `BATTERY_DAYS_MAX` days holds the availability.
+    """
+
+    availability: float
+    ratio: FloatArray
+    days: FloatArray
+
+    @property
+    def convex(self) -> NDArray[np.bool_]:
+        """Where a point lies on or under the chord of its neighbours (S, R); ends do."""
+        result = np.ones(self.days.shape, dtype=bool)
+        finite = np.where(np.isfinite(self.days), self.days, np.nan)
+        slope = np.diff(finite, axis=1) / np.diff(self.ratio)
+        result[:, 1:-1] = ~(slope[:, 1:] < slope[:, :-1])
+        return result
+
+    def need(self, site: int, ratio: ArrayLike) -> FloatArray:
+        """Battery days that arrays of a site need, never less than the curve; any shape.
+
+        Infinite under the smallest ratio; the last point's beyond the greatest.
+        """
+        asked = np.asarray(ratio, dtype=float)
+        days, last = self.days[site], len(self.ratio) - 1
+        left = np.clip(np.searchsorted(self.ratio, asked, side="right") - 1, 0, last)
+        right = np.minimum(left + 1, last)
+        chord = self.convex[site][left] & self.convex[site][right] & np.isfinite(days[left]) & (right > left)
+        span = np.where(right > left, self.ratio[right] - self.ratio[left], 1.0)
+        fall = np.where(chord, days[left] - days[right], 0.0)
+        part = np.clip((asked - self.ratio[left]) / span, 0.0, 1.0)
+        return np.where(asked < self.ratio[0], np.inf, days[left] - fall * part)
+
+
+def years_needed(availability: float) -> int:
+    """Years to simulate so that a target leaves enough lost days to count; 0 for a target of 1."""
+    lost = 1.0 - availability
+    return ceil(LOST_DAYS_LEAST / (lost * DAYS) - 1e-9) if lost > 0 else 0
+
+
+def unresolved(availability: float, years: int, *, site_id: str = "") -> Refusal | None:
+    """Why so many distinct years cannot tell if a weather-only availability is met; None if they can.
+
+    A target of 1 asks for no loss in the simulated years, which any number of years can answer.
+    """
+    needed = years_needed(availability)
+    if needed <= years:
+        return None
+    return Refusal(
+        rule="availability-unresolved", subject=site_id, value=years, limit=needed, unit="years",
+        message=f"{years} years of weather cannot resolve an availability of {100 * availability:g} %: it leaves "
+        f"{(1 - availability) * DAYS * years:.1f} lost days in them, and {LOST_DAYS_LEAST:g} are the least; "
+        f"simulate {needed} years",
+    )
+
+
+def site_curves(
+    days: Float32Array, loads: Loads, *, availability: float, ratios: Sequence[float] = RATIOS
+) -> Curves:
+    """Curves of S sites over simulated years, of which the first fills the batteries and is not counted.
+
+    Parameters
+    ----------
+    days : (S, years x 365)
+        Relative daily irradiation of the plane (`years.py`).
+    loads : Loads
+    availability : float
+        Share of time with the load served, for weather alone; 1 asks for no loss in the years.
+    ratios : sequence of R
+        Array-to-load ratios: `array / (day load + night load / efficiency)` in the least month.
+
+    Raises
+    ------
+    ValueError
+        The years cannot resolve the availability; ask `unresolved` before.
+    """
+    counted = days.shape[1] // DAYS - 1
+    refusal = unresolved(availability, counted)
+    if refusal is not None:
+        raise ValueError(refusal.message)
+    ratio = np.asarray(ratios, dtype=float)
+    batch = Batch(days=days, year=load_year(loads), loads=loads, ratio=ratio)
+    found = least_batteries(batch, lost_hours=(1.0 - availability) * counted * DAYS * HOURS_PER_DAY)
+    # what holds with an array holds with a larger one
+    return Curves(availability=availability, ratio=ratio, days=np.minimum.accumulate(found, axis=1))

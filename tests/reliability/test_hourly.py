@@ -1,0 +1,110 @@
+"""Two phases a day against simulation by the hour, over the typical years that pvlib ships.
+
+The hour-by-hour simulation is scalar and stands here in full. Its array power is each file's hourly light put
+on the plane by pvlib's Perez model. `pytest -s` prints the losses of load.
+"""
+
+import numpy as np
+import pytest
+
+from planner.climate.sun import MONTH_OF_DAY, day_hours
+from planner.reliability import Designs, simulate
+from tests.climate.typical import FILES, plane_hours, read_year
+
+EFFICIENCY, RECONNECT = 0.86, 0.2
+BATTERY_DAYS = (0.8, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0)
+RATIOS = (1.1, 1.3)
+YEARS = 4  # a typical year repeated; the first only fills the battery
+
+
+def by_the_hour(power, load, usable, *, reconnect=RECONNECT, efficiency=EFFICIENCY):
+    """Share of hours of load lost, one hour after the other; a load comes back within an hour, too."""
+    charge, connected, lost = usable, True, 0.0
+    for year in range(YEARS):
+        for sun in power:
+            share = 1.0  # of the hour with the load connected
+            if not connected:
+                wait = max(reconnect * usable - charge, 0.0)
+                share = 1.0 - wait / (efficiency * sun) if efficiency * sun > wait else 0.0
+                charge += efficiency * sun * (1.0 - share)
+            net = sun - load
+            charge = min(charge + share * (efficiency * net if net > 0 else net), usable)
+            missing, connected = 1.0 - share, share > 0
+            if charge < 0:
+                missing, charge, connected = missing - charge / load, 0.0, False
+            lost += missing if year else 0.0
+    return lost / (YEARS - 1) / len(power)
+
+
+def net_step_a_day(power, load, usable, *, efficiency=EFFICIENCY):
+    """The same with one net step a day, as simple tools have it: the night costs no battery."""
+    charge, lost = usable, 0.0
+    for year in range(YEARS):
+        for sun in power.reshape(365, 24).sum(axis=1):
+            net = sun - 24.0 * load
+            charge = min(charge + (efficiency * net if net > 0 else net), usable)
+            lost += -min(charge, 0.0) if year else 0.0
+            charge = max(charge, 0.0)
+    return lost / (YEARS - 1) / (8760 * load)
+
+
+def array_power(place, ratio):
+    """Hourly energy at the bus for a load of 1 a day, its ratio in the darkest month; latitude; month means."""
+    light, latitude, longitude = read_year(FILES[place])
+    plane = plane_hours(light, latitude, longitude, tilt=min(latitude + 15.0, 90.0), azimuth=180.0).to_numpy()
+    assert light.index[0].hour == 0  # local standard time: a day of the file begins in the night
+    hours = day_hours(np.array([latitude]))[0]
+    months = np.array([plane.reshape(365, 24).sum(axis=1)[month == MONTH_OF_DAY].mean() for month in range(12)])
+    need = hours / 24.0 + (1.0 - hours / 24.0) / EFFICIENCY
+    return plane * ratio / (months / need).min(), hours
+
+
+def two_phases(power, hours, batteries):
+    """Loss of load probabilities of batteries by the planner's simulation."""
+    daily = power.reshape(365, 24).sum(axis=1)
+    months = np.array([daily[month == MONTH_OF_DAY].mean() for month in range(12)])
+    count = len(batteries)
+
+    def rows(values):
+        return np.broadcast_to(values, (count, 12)).astype(float)
+
+    designs = Designs(
+        site=np.zeros(count, dtype=np.int64), array_wh=rows(months), day_wh=rows(hours / 24.0),
+        night_wh=rows(1.0 - hours / 24.0), usable_wh=rows(np.array(batteries)[:, None]), day_hours=rows(hours),
+        charge_max_wh=rows(np.inf), efficiency=np.full(count, EFFICIENCY), self_discharge=np.zeros(count),
+        reconnect_share=np.full(count, RECONNECT), charge_temp_min_c=np.full(count, -np.inf),
+    )  # fmt: skip
+    days = np.tile(daily / months[MONTH_OF_DAY], YEARS)[None].astype(np.float32)
+    return simulate(days, designs).loss_of_load_probability
+
+
+@pytest.fixture(scope="module")
+def losses():
+    """Loss of load by place and ratio: by the hour, in two phases, with one net step (battery sizes,)."""
+    found = {}
+    for place in FILES:
+        for ratio in RATIOS:
+            power, hours = array_power(place, ratio)
+            hourly = [by_the_hour(power, 1.0 / 24.0, battery) for battery in BATTERY_DAYS]
+            net = [net_step_a_day(power, 1.0 / 24.0, battery) for battery in BATTERY_DAYS]
+            found[place, ratio] = np.array([hourly, two_phases(power, hours, BATTERY_DAYS), net])
+    for (place, ratio), rows in found.items():
+        for name, row in zip(("by the hour", "two phases", "net step"), rows, strict=True):
+            print(f"{place:16} {ratio:4.2f} {name:12}", " ".join(f"{100 * p:6.2f}" for p in row))
+    return found
+
+
+@pytest.mark.parametrize("place", list(FILES))
+def test_mean_loss_of_load_is_within_three_per_cent_of_hours(losses, place):
+    parts = np.stack([losses[place, ratio] for ratio in RATIOS])
+    hourly, phases, net = parts.mean(axis=(0, 2))
+    assert hourly > 0.005  # there is something to compare
+    assert phases == pytest.approx(hourly, rel=0.03)
+    assert net != pytest.approx(hourly, rel=0.03)
+
+
+def test_one_net_step_a_day_misses_most_of_the_loss(losses):
+    hourly, phases, net = np.stack(list(losses.values())).mean(axis=(0, 2))
+    print(f"mean loss of load: {hourly:.4f} by the hour, {phases / hourly - 1:+.1%} in two phases, {net / hourly - 1:+.1%}")
+    assert phases == pytest.approx(hourly, rel=0.03)
+    assert net < 0.8 * hourly
