@@ -1,13 +1,12 @@
 """Isoreliability curves: the least battery for each array at one availability.
 
-What is available is energy, and what takes it away is weather alone: hardware faults are not in it.
+What is available is energy, and weather alone takes it away: faults of the hardware are not in it.
 
-The battery of a point is found by bisection over the grey spells of the simulated years (`spells.py`), and the
-upper end of the last interval is kept: a battery that was simulated and held. Between points the curve is read
-on the safe side. Unserved energy is jointly convex in array and battery as long as the load is served as it
-comes (a linear programme in both), so a chord never lies below the curve; the reconnect charge and the count
-of hours bend this a little, so a chord is taken only where the points around it are convex, else the battery of
-the smaller array.
+The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between points
+the curve is read on the safe side. As long as a load is served whenever there is charge, unserved energy is
+jointly convex in array and battery (a linear programme in both), so a chord never lies below the curve. The
+reconnect charge and the count of hours instead of energy bend this a little: a chord is taken only where the
+points around it are convex as found, else the battery of the smaller array.
 """
 
 from collections.abc import Sequence
@@ -82,9 +81,9 @@ def unresolved(availability: float, years: int, *, site_id: str = "") -> Refusal
         return None
     return Refusal(
         rule="availability-unresolved", subject=site_id, value=years, limit=needed, unit="years",
-        message=f"{years} years of weather cannot resolve an availability of {100 * availability:g} %: it leaves "
-        f"{(1 - availability) * DAYS * years:.1f} lost days in them, and {LOST_DAYS_LEAST:g} are the least; "
-        f"simulate {needed} years",
+        message=f"{years} years of weather cannot resolve a weather-only availability of {100 * availability:g} %, "
+        f"which leaves {(1 - availability) * DAYS * years:.1f} lost days in them; the least is "
+        f"{LOST_DAYS_LEAST:g}, so it would take {needed} years",
     )
 
 
@@ -95,7 +94,7 @@ def site_curves(
 
     Parameters
     ----------
-    days : (S, years x 365)
+    days : (S, (1 + years) x 365)
         Relative daily irradiation of the plane (`years.py`).
     loads : Loads
     availability : float

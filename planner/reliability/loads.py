@@ -91,5 +91,7 @@ def load_year(loads: Loads) -> Year:
     sun = np.divide(loads.array_wh / unit, ratio, out=np.zeros_like(unit), where=known)
     hours = (loads.day_hours, day), (HOURS_PER_DAY - loads.day_hours, night)
     by_day, by_night = (np.divide(h, x, out=np.zeros_like(x), where=x > 0) for h, x in hours)
-    sun, day, night, by_day, by_night = (part[:, MONTH_OF_DAY] for part in (sun, day, night, by_day, by_night))
+    sun, day, night, by_day, by_night = (
+        months[:, MONTH_OF_DAY] for months in (sun, day, night, by_day, by_night)
+    )
     return Year(sun=sun, day=day, night=night, day_hour=by_day, night_hour=by_night)

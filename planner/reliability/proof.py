@@ -1,4 +1,4 @@
-"""Designs through years that no curve saw: what weather alone leaves of their availability, and how surely."""
+"""Designs through years that no curve saw: what weather alone leaves of their availability, how surely."""
 
 from dataclasses import dataclass
 
@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from planner.climate.sun import MONTH_OF_DAY
-from planner.reliability.store import Store
+from planner.reliability.store import Floats, Store
 from planner.reliability.years import DAYS, Float32Array
 from planner.units import HOURS_PER_DAY, MONTHS
 
@@ -34,7 +34,8 @@ class Designs:
     charge_max_wh : (N, 12)
         Most energy that a day adds to the battery (`charge_limit_wh`); infinite: any.
     efficiency, self_discharge, reconnect_share : (N,)
-        Energy out / energy in; share of the charge lost a day; charge at which a disconnected load comes back.
+        Energy out / energy in; share of the charge lost a day; share of the usable energy at which a
+        disconnected load comes back.
     charge_temp_min_c : (N,)
         Days on which the battery is colder add nothing to it; minus infinity: heated, or any.
     """
@@ -98,7 +99,7 @@ def charge_limit_wh(power_max_w: FloatArray, day_hours: FloatArray) -> FloatArra
 
 
 def loss_interval(lost_share: FloatArray, confidence: float) -> tuple[FloatArray, FloatArray]:
-    """Interval of a mean share of time (N,) from its years (Y, N): Wilson's, on as many trials as the years say.
+    """Interval of a mean share of time (N,) from its years (Y, N): Wilson's, on as many trials as they show.
 
     Days of a grey spell fail together, so hours and days are no trials; years are, since a battery is full
     between two winters and drawn days remember each other for a few days only. Their variance gives the
@@ -127,10 +128,10 @@ def simulate(
 
     Parameters
     ----------
-    days : (S, years x 365)
+    days : (S, (1 + Y) x 365)
         Relative daily irradiation of the sites' planes.
     designs : Designs
-    temp_battery_c : (S, years x 365), optional
+    temp_battery_c : (S, (1 + Y) x 365), optional
         Daily battery temperature; without it no day is too cold to charge.
     low_charge : float
         Share of the usable energy for `Outcome.days_low`.
@@ -143,7 +144,7 @@ def simulate(
         light = np.ascontiguousarray(days[designs.site, some].T)
         cold = None
         if temp_battery_c is not None:
-            cold = temp_battery_c[designs.site, some].T < designs.charge_temp_min_c
+            cold = designs.charge_temp_min_c > temp_battery_c[designs.site, some].T
         for day, month in enumerate(MONTH_OF_DAY.tolist()):
             limit = months.charge_max[month]
             if cold is not None:
@@ -204,9 +205,9 @@ class _Tally:
         self.days_low, self.discharged, self.unused = np.zeros(count), np.zeros(count), np.zeros(count)
 
     def add(
-        self, year: int, month: int, sun: Float32Array, dusk: FloatArray, lacked: tuple[FloatArray, FloatArray]
+        self, year: int, month: int, sun: Floats, dusk: Floats, lacked: tuple[Floats, Floats]
     ) -> None:
-        """Count a night and a day: the array's energy, the charge at the dusk before, what the loads lacked."""
+        """Count a night and a day: the array's energy, the charge at the dusk before, what loads lacked."""
         m, store, share = self.months, self.store, self.months.share[month]
         hours = lacked[0] * m.night_hour[month] + lacked[1] * m.day_hour[month]
         self.lost_hours[year] += hours

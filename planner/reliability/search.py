@@ -1,17 +1,17 @@
 """Least batteries that hold a target: every array of every site of a batch at once.
 
-A column is one array at one site. Its spells (`spells.py`) bracket the battery; bisection closes the bracket,
-simulating only spells deeper than the battery tried. Spells are independent, so they are stepped side by side,
-longest first: the loop runs over the days of a spell, not over those of a hundred years.
+A column is one array at one site. Its spells (`spells.py`) bracket the battery; bisection closes the bracket
+and simulates only the spells deeper than the battery it tries. Spells are independent, so they are stepped
+side by side, longest first: the loop runs over the days of a spell, not over those of a hundred years.
 """
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.reliability.loads import Loads, Year, load_year
+from planner.reliability.loads import Loads, Year
 from planner.reliability.spells import Spells, find_spells, least_battery
 from planner.reliability.store import Store, fringe
 from planner.reliability.years import DAYS, Float32Array
@@ -30,12 +30,12 @@ LANES = 8192  # spells stepped together: their arrays fit the second-level cache
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Batch:
-    """Simulated years of S sites and what stands at their buses; the first year is not counted."""
+    """Simulated years of S sites (S, T), their loads, and R ratios of arrays."""
 
-    days: Float32Array  # (S, T)
+    days: Float32Array
     year: Year
     loads: Loads
-    ratio: FloatArray  # (R,)
+    ratio: FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,57 +47,60 @@ class Lanes:
     length: IntArray
     peak: FloatArray
 
-    def where(self, keep: BoolArray) -> "Lanes":
-        """The marked ones."""
-        return Lanes(
-            column=self.column[keep], start=self.start[keep], length=self.length[keep], peak=self.peak[keep]
-        )
+    def take(self, some: BoolArray | slice) -> "Lanes":
+        """Some of them, in their order."""
+        return Lanes(**{name: getattr(self, name)[some] for name in self.__dataclass_fields__})
 
 
 def least_batteries(batch: Batch, *, lost_hours: float) -> FloatArray:
-    """Least battery (S, R) that leaves no more than so many hours unserved; infinite where none does."""
+    """Least battery (S, R), in days of load, that leaves no more than so many hours unserved.
+
+    From `BATTERY_DAYS_LEAST` to `BATTERY_DAYS_MAX`; 0 where there is no load, infinite where no battery does.
+    """
     low, high, lanes = _brackets(batch, lost_hours)
-    capped = np.isfinite(high) & (high > BATTERY_DAYS_MAX)
-    high[capped] = BATTERY_DAYS_MAX
-    failed = capped & (_lost(batch, lanes.where(capped[lanes.column]), high) > lost_hours)
+
+    def holds(battery: FloatArray, columns: BoolArray) -> BoolArray:
+        return _lost(batch, lanes.take(columns[lanes.column]), battery) <= lost_hours
+
+    deep = np.isfinite(high) & (high > BATTERY_DAYS_MAX)
+    high[deep] = BATTERY_DAYS_MAX
+    failed = deep & ~holds(high, deep)
     low[failed] = high[failed] = np.inf
-    while (open_ := _open(low, high)).any():
-        middle = np.where(open_, (low + high) / 2.0, high)
-        tried = lanes.where(open_[lanes.column])
-        holds = _lost(batch, tried, middle) <= lost_hours
-        high[open_ & holds] = middle[open_ & holds]
-        low[open_ & ~holds] = middle[open_ & ~holds]
+    shallow = low == BATTERY_DAYS_LEAST
+    enough = shallow & holds(low, shallow)
+    high[enough] = BATTERY_DAYS_LEAST
+    while (wide := _wide(low, high)).any():
+        middle = np.where(wide, (low + high) / 2.0, high)
+        good = holds(middle, wide)
+        high[wide & good], low[wide & ~good] = middle[wide & good], middle[wide & ~good]
     return high.reshape(len(batch.days), len(batch.ratio))
 
 
-def _open(low: FloatArray, high: FloatArray) -> BoolArray:
-    """Brackets still too wide."""
+def _wide(low: FloatArray, high: FloatArray) -> BoolArray:
+    """Brackets that are still too wide."""
     finite = np.isfinite(high)
-    width = np.subtract(high, low, out=np.zeros_like(high), where=finite)
-    return np.asarray(width > TOLERANCE * np.where(finite, high, 0.0))
+    return finite & (np.where(finite, high, 0.0) * (1.0 - TOLERANCE) > np.where(finite, low, 0.0))
 
 
 def _brackets(batch: Batch, lost_hours: float) -> tuple[FloatArray, FloatArray, Lanes]:
-    """Batteries (C,) that fail or just meet the target, batteries that never fail, spells in between."""
-    sites, ratios = len(batch.days), len(batch.ratio)
+    """Of every column (C,): a battery that is too small or just holds, one that never fails, and the spells
+    that lie between them.
+    """
     base = batch.loads.array_to_load_ratio
-    low, high = np.full(sites * ratios, np.inf), np.full(sites * ratios, np.inf)
-    kept: list[Lanes] = []
-    for site in range(sites):
-        unserved = lost_hours * _greatest_power(batch.year, site)
-        for r in range(ratios):
-            column = site * ratios + r
-            if np.isinf(base[site]):
-                low[column] = high[column] = 0.0  # no load to carry
-            elif base[site] > 0:
-                spells = _spells(batch, site, batch.ratio[r])
-                if spells.length.max(initial=0) > SPELL_DAYS_MAX:
-                    continue
-                least = max(least_battery(spells.peak_least, unserved), BATTERY_DAYS_LEAST)
-                if least < BATTERY_DAYS_MAX:
-                    low[column], high[column] = least, max(least, spells.peak.max(initial=0.0) * ROUNDING)
-                    kept.append(_lanes(spells, column, least))
-    return low, high, _longest_first(kept)
+    columns = len(base) * len(batch.ratio)
+    low, high, lanes = np.full(columns, np.inf), np.full(columns, np.inf), list[Lanes]()
+    for column in range(columns):
+        site, at_ratio = divmod(column, len(batch.ratio))
+        if np.isinf(base[site]):
+            low[column] = high[column] = 0.0  # no load to carry
+        elif base[site] > 0:
+            spells = _spells(batch, site, float(batch.ratio[at_ratio]))
+            unserved = lost_hours * _greatest_power(batch.year, site)
+            least = max(least_battery(spells.peak_least, unserved), BATTERY_DAYS_LEAST)
+            if spells.length.max(initial=0) <= SPELL_DAYS_MAX and least < BATTERY_DAYS_MAX:
+                low[column], high[column] = least, max(least, spells.peak.max(initial=0.0) * ROUNDING)
+                lanes.append(_lanes(spells, column, least))
+    return low, high, _longest_first(lanes)
 
 
 def _greatest_power(year: Year, site: int) -> float:
@@ -107,30 +110,35 @@ def _greatest_power(year: Year, site: int) -> float:
 
 
 def _spells(batch: Batch, site: int, ratio: float) -> Spells:
-    """Deep spells of a column that end after the first year; the first day's dusk finds the battery full."""
-    year, loads, load = batch.year, batch.loads, batch.year.day[site]
+    """Deep spells of a column that end after the first year, which begins with a full battery."""
+    year, load, efficiency = batch.year, batch.year.day[site], batch.loads.efficiency[site]
     sun = batch.days[site].reshape(-1, DAYS) * (ratio * year.sun[site])
     edge = fringe(sun, load)
     return find_spells(
-        (loads.efficiency[site] * (sun - load + edge)).ravel(), (year.night[site] + edge).ravel(),
-        drain=float(loads.self_discharge[site]) * BATTERY_DAYS_MAX, deeper_than=BATTERY_DAYS_LEAST,
+        (efficiency * (sun - load + edge)).ravel(),
+        (year.night[site] + edge).ravel(),
+        drain=float(batch.loads.self_discharge[site]) * BATTERY_DAYS_MAX,
+        deeper_than=BATTERY_DAYS_LEAST,
         ending_after=DAYS,
     )
 
 
-def _lanes(spells: Spells, column: int, low: float) -> Lanes:
-    deep = spells.peak > low
-    start = spells.start[deep]
+def _lanes(spells: Spells, column: int, battery: float) -> Lanes:
+    """The spells of a column that are deeper than a battery."""
+    deep = spells.peak > battery
     return Lanes(
-        column=np.full(len(start), column), start=start, length=spells.length[deep], peak=spells.peak[deep]
+        column=np.full(int(deep.sum()), column),
+        start=spells.start[deep],
+        length=spells.length[deep],
+        peak=spells.peak[deep],
     )
 
 
-def _longest_first(parts: list[Lanes]) -> Lanes:
+def _longest_first(parts: Sequence[Lanes]) -> Lanes:
     """All spells, sorted by length."""
-    if not parts:
-        none = np.zeros(0, dtype=np.int64)
-        return Lanes(column=none, start=none, length=none, peak=np.zeros(0))
+    none = np.zeros(0, dtype=np.int64)
+    empty = Lanes(column=none, start=none, length=none, peak=np.zeros(0))
+    parts = (empty, *parts)
     column, start, length, peak = (
         np.concatenate([getattr(part, name) for part in parts]) for name in Lanes.__dataclass_fields__
     )
@@ -140,35 +148,35 @@ def _longest_first(parts: list[Lanes]) -> Lanes:
 
 def _lost(batch: Batch, lanes: Lanes, battery: FloatArray) -> FloatArray:
     """Hours unserved (C,) with batteries (C,): those of the spells deeper than the battery."""
-    deep = lanes.where(lanes.peak > battery[lanes.column])
-    hours = np.concatenate([_simulate(batch, some, battery) for some in _blocks(deep)] or [np.zeros(0)])
-    return np.bincount(deep.column, hours, len(battery))
-
-
-def _blocks(lanes: Lanes) -> Iterator[Lanes]:
-    for first in range(0, len(lanes.start), LANES):
-        yield Lanes(**{name: getattr(lanes, name)[first:first + LANES] for name in Lanes.__dataclass_fields__})
+    deep = lanes.take(lanes.peak > battery[lanes.column])
+    total = np.zeros(len(battery))
+    for first in range(0, len(deep.start), LANES):
+        some = deep.take(slice(first, first + LANES))
+        np.add.at(total, some.column, _simulate(batch, some, battery))
+    return total
 
 
 def _simulate(batch: Batch, lanes: Lanes, battery: FloatArray) -> FloatArray:
-    """Hours unserved in each spell (N,), which begins with a full battery at dusk and ends with one."""
+    """Hours unserved in each spell (N,), which begins and ends at dusk with a full battery."""
     year, days = batch.year, batch.days.ravel()
     site, at_ratio = np.divmod(lanes.column, len(batch.ratio))
     ratio, of_year, of_days = batch.ratio[at_ratio], site * DAYS, site * batch.days.shape[1]
     store = Store.full(
-        battery[lanes.column], reconnect_share=batch.loads.reconnect_share[site],
-        efficiency=batch.loads.efficiency[site], self_discharge=batch.loads.self_discharge[site],
+        battery[lanes.column],
+        reconnect_share=batch.loads.reconnect_share[site],
+        efficiency=batch.loads.efficiency[site],
+        self_discharge=batch.loads.self_discharge[site],
     )
     sun, day, night, day_hour, night_hour = (
         part.ravel() for part in (year.sun, year.day, year.night, year.day_hour, year.night_hour)
     )
-    lost = np.zeros(len(lanes.start))
-    running = len(lanes.start) - np.searchsorted(lanes.length[::-1], np.arange(lanes.length[0]), side="right")
+    lost, steps = np.zeros(len(lanes.start)), np.arange(int(lanes.length[0]))
+    running = len(lanes.start) - np.searchsorted(lanes.length[::-1], steps, side="right")
     for step, n in enumerate(running.tolist(), start=1):
         store = store.first(n)
         date = lanes.start[:n] + step
         today = of_year[:n] + date % DAYS
         light = ratio[:n] * sun[today] * days[of_days[:n] + date]
-        lacked = store.step(night[today], light, day[today])
-        lost[:n] += lacked[0] * night_hour[today] + lacked[1] * day_hour[today]
+        by_night, by_day = store.step(night[today], light, day[today])
+        lost[:n] += by_night * night_hour[today] + by_day * day_hour[today]
     return lost

@@ -1,7 +1,7 @@
 """Grey spells: the only days on which a battery can fail.
 
-Between two dusks at which the battery is full lies a spell. Let d be the deficit that an endless battery would
-have, from full, with the load always on:
+Between two dusks at which the battery is full lies a spell. Let d be the deficit that an endless battery
+would have, from full, with the load always on:
 
     d[t+1] = e[t] + dark[t+1]                        at dawn, the day's deepest
     e[t+1] = max(0, d[t+1] - gain[t+1])              at dusk; 0 is full (the queue of Lindley 1952)
@@ -83,8 +83,8 @@ def _greatest(values: FloatArray, first: IntArray) -> FloatArray:
 def least_battery(peak: FloatArray, unserved: float) -> float:
     """Battery below which spells of these peaks leave more than `unserved` for certain.
 
-    The root B of `sum(max(peak - B, 0)) = unserved`, which is the greatest of `(P1 + ... + Pj - unserved) / j`
-    over the j highest peaks.
+    The root B of `sum(max(peak - B, 0)) = unserved`: the greatest of `(P1 + ... + Pj - unserved) / j` over the
+    j highest peaks.
     """
     highest = -np.sort(-peak)
     if not len(highest):

@@ -2,25 +2,26 @@
 
 One net step a day would hide the night, which the battery carries on the brightest day too. The dark phase is
 longer than the night: after sunrise and before sunset the array gives less than the load. On a day with a
-triangle of power and the array's energy `s`, a constant load of `l` over the day takes directly what lies under
-both; the rest of it, the day's fringe, comes from the battery:
+triangle of power and the array's energy `s`, a constant load that takes `l` over the day takes directly what
+lies under both courses; the rest of it, the day's fringe, comes from the battery:
 
     f = l^2 / (4 s)   if 2 s > l, else l - s
 
-(on grey days of typical years it is a few per cent of the load from that; `t(x)` below is the share of such a
-day in which it gives the share `x` of its energy: sqrt(x / 2) up to noon, 1 - sqrt((1 - x) / 2) after it).
+Such a day gives the share `x` of its energy in the share `t(x)` of its hours: sqrt(x / 2) up to noon, and
+1 - sqrt((1 - x) / 2) after it.
 
-Energies are those that the battery gives; what charging loses is taken on the way in. With the charge `c`, the
-usable energy `C`, the round-trip efficiency `e`, the night's load `n` and the reconnect charge `R`, a night and
-the day after it are
+Energies are those that the battery gives; what charging loses is taken on the way in. With the charge `c`,
+the usable energy `C`, the round-trip efficiency `e`, the night's load `n` and the reconnect charge `R`, a
+night and the day after it are
 
-    dark    c = (1 - self-discharge) c - n - f             if connected; the load lacks -c where c < 0, and is
-                                                           then off until the charge reaches R
-    bright  c = min(C, c + min(e (s - l + f), limit))      if still connected; else with the share g of the day
-            g = 1 - t(min(1, (R - c) / (e s)))             that has the load on, c = min(C, c - g f +
-                                                           min(e (s - g (l - f)), limit)); no f if it was paid
+    dark     connected:   c = (1 - self-discharge) c - n - f
+                          c < 0: the load lacks -c, c = 0, and it is off until the charge reaches R
+    bright   g = 1 if still connected, else 1 - t(min(1, (R - c) / (e s))):  share of the day with the load on
+             c = min(C, c + min(e (s - g (l - f)), charge limit))
+                          less g f where the load was off in the dark, whose fringe is unpaid
 
-`tests/reliability/test_hourly.py` holds this against simulation by the hour.
+The fringe takes half of itself at dusk and half at dawn. `tests/reliability/test_hourly.py` holds all this
+against simulation by the hour.
 """
 
 from dataclasses import dataclass
@@ -28,22 +29,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.floating]
+Floats = NDArray[np.floating]  # single precision for whole years, double for spells
 BoolArray = NDArray[np.bool_]
 
 NO_SUN = 1e-12  # keeps a day without sun from dividing by zero; in any energy
 
 
-def fringe(sun: FloatArray, load: FloatArray) -> FloatArray:
+def fringe(sun: Floats, load: Floats) -> Floats:
     """Part of a day's load that the battery carries, because the array gives less then; arrays broadcast."""
     return np.asarray(np.maximum(load - sun, load * load / (4.0 * np.maximum(sun, load / 2.0) + NO_SUN)))
 
 
-def time_share(energy_share: FloatArray) -> FloatArray:
+def time_share(energy_share: Floats) -> Floats:
     """Share of a day in which its array gives a share 0..1 of its energy."""
     rest = np.minimum(energy_share, 1.0 - energy_share)
     half = np.sqrt(rest / 2.0)
-    return np.where(energy_share > 0.5, 1.0 - half, half)
+    return np.asarray(np.where(energy_share > 0.5, 1.0 - half, half))
 
 
 @dataclass(slots=True)
@@ -62,18 +63,18 @@ class Store:
         If the load is connected.
     """
 
-    usable: FloatArray
-    reconnect: FloatArray
-    efficiency: FloatArray
-    self_discharge: FloatArray
-    charge: FloatArray
-    dawn: FloatArray
+    usable: Floats
+    reconnect: Floats
+    efficiency: Floats
+    self_discharge: Floats
+    charge: Floats
+    dawn: Floats
     on: BoolArray
 
     @classmethod
     def full(
-        cls, usable: FloatArray, *, reconnect_share: FloatArray, efficiency: FloatArray,
-        self_discharge: FloatArray,
+        cls, usable: Floats, *, reconnect_share: Floats, efficiency: Floats,
+        self_discharge: Floats,
     ) -> "Store":
         """Batteries full and connected, at dusk."""
         return cls(
@@ -86,8 +87,8 @@ class Store:
         return Store(*(getattr(self, name)[:count] for name in self.__dataclass_fields__))
 
     def step(
-        self, night: FloatArray, sun: FloatArray, day: FloatArray, charge_max: FloatArray | float = np.inf
-    ) -> tuple[FloatArray, FloatArray]:
+        self, night: Floats, sun: Floats, day: Floats, charge_max: Floats | float = np.inf
+    ) -> tuple[Floats, Floats]:
         """Step through a night and the day after it.
 
         Parameters

@@ -1,4 +1,4 @@
-"""Years of daily plane irradiation for a site, drawn from its months' classes of days or taken from its files.
+"""Years of daily plane irradiation for a site, drawn from its months' classes of days.
 
 A year has 365 days. All values are relative: a day's irradiation of the plane over its month's mean, so that
 the same years serve every array, and the plan's monthly energy, its climate margin included, is kept exactly.
@@ -25,7 +25,7 @@ FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
 DAYS = 365  # of a year
-YEARS = 100  # simulated, unless asked otherwise
+YEARS = 100  # counted, unless asked otherwise
 LAG_ONE_CORRELATION = 0.29  # of the normal scores of daily clearness (Graham, Hollands and Huget 1988)
 PLACE_STEPS_PER_DEG = 10_000  # sites within 11 m share their weather, and so do sites of one place
 CURVE_STREAM = 0  # of the years that curves are made of; any other number gives years that no curve saw
@@ -34,7 +34,8 @@ TEMPERATURE_LAG_ONE_CORRELATION = 0.7  # of daily means (common practice, no sou
 
 
 def scores(
-    latitude_deg: float, longitude_deg: float, *, years: int, stream: int, lag_one: float = LAG_ONE_CORRELATION
+    latitude_deg: float, longitude_deg: float, *, years: int, stream: int,
+    lag_one: float = LAG_ONE_CORRELATION,
 ) -> FloatArray:
     """Standard normal scores of the days (years x 365,), each correlated with the day before.
 
@@ -51,10 +52,11 @@ def drawn_years(
     class_wh_m2: FloatArray, *, latitude_deg: FloatArray, longitude_deg: FloatArray, years: int = YEARS,
     stream: int = CURVE_STREAM,
 ) -> Float32Array:
-    """Relative daily irradiation (S, years x 365) drawn from equally likely classes of days.
+    """Relative daily irradiation (S, (1 + years) x 365) drawn from equally likely classes of days.
 
-    A Gaussian copula: the score's probability picks the day from the month's quantile function, a line through
-    the classes at the middle of their shares. Then each calendar month is scaled to mean 1 over all years.
+    A Gaussian copula: the score's probability picks the day from the month's quantile function, a line
+    through the classes at the middle of their shares. Then each calendar month is scaled to mean 1 over the
+    years. A year goes before them, which fills the batteries and is not counted.
 
     Parameters
     ----------
@@ -65,12 +67,11 @@ def drawn_years(
     years, stream : int
         How many years, and which: another stream gives other years of the same climate.
     """
-    days = np.empty((len(class_wh_m2), years * DAYS), dtype=np.float32)
+    days = np.empty((len(class_wh_m2), (1 + years) * DAYS), dtype=np.float32)
     for site, classes in enumerate(class_wh_m2):
-        share = ndtr(
-            scores(float(latitude_deg[site]), float(longitude_deg[site]), years=years, stream=stream)
-        ).reshape(years, DAYS)
-        days[site] = _relative(_quantile_days(share, classes)).ravel()
+        place = float(latitude_deg[site]), float(longitude_deg[site])
+        share = ndtr(scores(*place, years=1 + years, stream=stream)).reshape(-1, DAYS)
+        days[site] = relative_days(_quantile_days(share, classes)).ravel()
     return days
 
 
@@ -83,57 +84,33 @@ def _quantile_days(share: FloatArray, classes: FloatArray) -> FloatArray:
     values = np.concatenate([darkest, classes, brightest], axis=1)
     days = np.empty(share.shape)
     for month in range(MONTHS):
-        own = MONTH_OF_DAY == month
+        own = month == MONTH_OF_DAY
         days[:, own] = np.interp(share[:, own], middle, values[month])
     return days
 
 
-def _relative(days: FloatArray) -> FloatArray:
-    """Days (Y, 365) over the mean of their calendar month; 1 throughout a month without sun."""
+def relative_days(days: FloatArray) -> FloatArray:
+    """Days (1 + Y, 365) over the mean of their calendar month in the last Y years; 1 in a month without sun."""
     for month in range(MONTHS):
-        own = MONTH_OF_DAY == month
-        mean = days[:, own].mean()
+        own = month == MONTH_OF_DAY
+        mean = days[1:, own].mean()
         days[:, own] = days[:, own] / mean if mean > 0 else 1.0
     return days
-
-
-def real_years(
-    clearness: FloatArray, *, class_clearness: FloatArray, class_wh_m2: FloatArray, years: int = YEARS
-) -> Float32Array:
-    """Relative daily irradiation (years x 365,) of a site's own whole years, repeated in their order.
-
-    Repetition fills the time axis that all sites of a batch share; it resolves nothing that the own years do
-    not, so `unresolved` is asked with their number.
-
-    Parameters
-    ----------
-    clearness : (Y, 365)
-        Daily clearness index of the site's own years.
-    class_clearness, class_wh_m2 : (12, Q)
-        Clearness and plane irradiation of the month's classes of days: the way from one to the other.
-    """
-    days = np.empty(clearness.shape)
-    for month in range(MONTHS):
-        own = MONTH_OF_DAY == month
-        days[:, own] = np.interp(clearness[:, own], class_clearness[month], class_wh_m2[month])
-        dark = clearness[:, own] / np.maximum(class_clearness[month, 0], 1e-9)
-        days[:, own] *= np.minimum(dark, 1.0)  # darker than the darkest class: in proportion
-    return np.resize(_relative(days), (years, DAYS)).astype(np.float32).ravel()
 
 
 def drawn_temperatures(
     temp_c: FloatArray, sd_k: FloatArray, *, latitude_deg: FloatArray, longitude_deg: FloatArray,
     years: int = YEARS, stream: int = CURVE_STREAM,
 ) -> Float32Array:
-    """Daily temperatures (S, years x 365) about the months' means (S, 12) with a spread (S,), C.
+    """Daily temperatures (S, (1 + years) x 365) about the months' means (S, 12) with a spread (S,), C.
 
     They do not hang together with the light of the day.
     """
-    days = np.empty((len(temp_c), years * DAYS), dtype=np.float32)
+    days = np.empty((len(temp_c), (1 + years) * DAYS), dtype=np.float32)
     for site, months in enumerate(temp_c):
         score = scores(
-            float(latitude_deg[site]), float(longitude_deg[site]), years=years,
+            float(latitude_deg[site]), float(longitude_deg[site]), years=1 + years,
             stream=stream + TEMPERATURE_STREAM_OFFSET, lag_one=TEMPERATURE_LAG_ONE_CORRELATION,
         )
-        days[site] = np.tile(months[MONTH_OF_DAY], years) + sd_k[site] * score
+        days[site] = np.tile(months[MONTH_OF_DAY], 1 + years) + sd_k[site] * score
     return days

@@ -48,32 +48,44 @@ def net_step_a_day(power, load, usable, *, efficiency=EFFICIENCY):
     return lost / (YEARS - 1) / (8760 * load)
 
 
+def month_means(power):
+    """Mean daily energy of the months (12,) from hours (8760,)."""
+    daily = power.reshape(365, 24).sum(axis=1)
+    return np.array([daily[month == MONTH_OF_DAY].mean() for month in range(12)])
+
+
 def array_power(place, ratio):
-    """Hourly energy at the bus for a load of 1 a day, its ratio in the darkest month; latitude; month means."""
+    """Hourly energy at the bus (8760,) of an array of a ratio, for a load of 1 a day; day lengths (12,)."""
     light, latitude, longitude = read_year(FILES[place])
     plane = plane_hours(light, latitude, longitude, tilt=min(latitude + 15.0, 90.0), azimuth=180.0).to_numpy()
     assert light.index[0].hour == 0  # local standard time: a day of the file begins in the night
     hours = day_hours(np.array([latitude]))[0]
-    months = np.array([plane.reshape(365, 24).sum(axis=1)[month == MONTH_OF_DAY].mean() for month in range(12)])
+    months = month_means(plane)
     need = hours / 24.0 + (1.0 - hours / 24.0) / EFFICIENCY
     return plane * ratio / (months / need).min(), hours
 
 
 def two_phases(power, hours, batteries):
     """Loss of load probabilities of batteries by the planner's simulation."""
-    daily = power.reshape(365, 24).sum(axis=1)
-    months = np.array([daily[month == MONTH_OF_DAY].mean() for month in range(12)])
+    daily, months = power.reshape(365, 24).sum(axis=1), month_means(power)
     count = len(batteries)
 
     def rows(values):
         return np.broadcast_to(values, (count, 12)).astype(float)
 
     designs = Designs(
-        site=np.zeros(count, dtype=np.int64), array_wh=rows(months), day_wh=rows(hours / 24.0),
-        night_wh=rows(1.0 - hours / 24.0), usable_wh=rows(np.array(batteries)[:, None]), day_hours=rows(hours),
-        charge_max_wh=rows(np.inf), efficiency=np.full(count, EFFICIENCY), self_discharge=np.zeros(count),
-        reconnect_share=np.full(count, RECONNECT), charge_temp_min_c=np.full(count, -np.inf),
-    )  # fmt: skip
+        site=np.zeros(count, dtype=np.int64),
+        array_wh=rows(months),
+        day_wh=rows(hours / 24.0),
+        night_wh=rows(1.0 - hours / 24.0),
+        usable_wh=rows(np.array(batteries)[:, None]),
+        day_hours=rows(hours),
+        charge_max_wh=rows(np.inf),
+        efficiency=np.full(count, EFFICIENCY),
+        self_discharge=np.zeros(count),
+        reconnect_share=np.full(count, RECONNECT),
+        charge_temp_min_c=np.full(count, -np.inf),
+    )
     days = np.tile(daily / months[MONTH_OF_DAY], YEARS)[None].astype(np.float32)
     return simulate(days, designs).loss_of_load_probability
 
@@ -105,6 +117,6 @@ def test_mean_loss_of_load_is_within_three_per_cent_of_hours(losses, place):
 
 def test_one_net_step_a_day_misses_most_of_the_loss(losses):
     hourly, phases, net = np.stack(list(losses.values())).mean(axis=(0, 2))
-    print(f"mean loss of load: {hourly:.4f} by the hour, {phases / hourly - 1:+.1%} in two phases, {net / hourly - 1:+.1%}")
+    print(f"mean loss of load {hourly:.4f}, {phases / hourly - 1:+.1%} in two phases, {net / hourly - 1:+.1%}")
     assert phases == pytest.approx(hourly, rel=0.03)
     assert net < 0.8 * hourly
