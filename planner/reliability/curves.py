@@ -81,9 +81,9 @@ def unresolved(availability: float, years: int, *, site_id: str = "") -> Refusal
         return None
     return Refusal(
         rule="availability-unresolved", subject=site_id, value=years, limit=needed, unit="years",
-        message=f"{years} years of weather cannot resolve a weather-only availability of {100 * availability:g} %, "
-        f"which leaves {(1 - availability) * DAYS * years:.1f} lost days in them; the least is "
-        f"{LOST_DAYS_LEAST:g}, so it would take {needed} years",
+        message=f"{years} years of weather cannot resolve a weather-only availability of "
+        f"{100 * availability:g} %, which leaves {(1 - availability) * DAYS * years:.1f} lost days in them; "
+        f"the least is {LOST_DAYS_LEAST:g}, so it would take {needed} years",
     )
 
 

@@ -24,7 +24,7 @@ BATTERY_DAYS_LEAST = 1.0  # curves end here: daily depth limits ask for as much 
 BATTERY_DAYS_MAX = 30.0  # beyond, a larger array is the cheaper way (common practice, no source)
 SPELL_DAYS_MAX = 3 * DAYS  # an array that leaves the battery unfilled for longer is not counted on
 TOLERANCE = 0.005  # width of the last bracket over its upper end
-ROUNDING = 1.0 + 1e-9  # a battery as deep as the deepest spell holds it in spite of rounding
+ROUNDING = 1.0 + 1e-4  # a battery as deep as the deepest spell holds it, in single precision too
 LANES = 8192  # spells stepped together: their arrays fit the second-level cache
 
 

@@ -83,8 +83,8 @@ def _greatest(values: FloatArray, first: IntArray) -> FloatArray:
 def least_battery(peak: FloatArray, unserved: float) -> float:
     """Battery below which spells of these peaks leave more than `unserved` for certain.
 
-    The root B of `sum(max(peak - B, 0)) = unserved`: the greatest of `(P1 + ... + Pj - unserved) / j` over the
-    j highest peaks.
+    The root B of `sum(max(peak - B, 0)) = unserved`: the greatest of `(P1 + ... + Pj - unserved) / j` over
+    the j highest peaks.
     """
     highest = -np.sort(-peak)
     if not len(highest):

@@ -90,7 +90,7 @@ def _quantile_days(share: FloatArray, classes: FloatArray) -> FloatArray:
 
 
 def relative_days(days: FloatArray) -> FloatArray:
-    """Days (1 + Y, 365) over the mean of their calendar month in the last Y years; 1 in a month without sun."""
+    """Days (1 + Y, 365) over their calendar month's mean in the last Y years; 1 in a month without sun."""
     for month in range(MONTHS):
         own = month == MONTH_OF_DAY
         mean = days[1:, own].mean()
