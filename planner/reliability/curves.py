@@ -2,11 +2,11 @@
 
 What is available is energy, and weather alone takes it away: faults of the hardware are not in it.
 
-The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between points
-the curve is read on the safe side. As long as a load is served whenever there is charge, unserved energy is
-jointly convex in array and battery (a linear programme in both), so a chord never lies below the curve. The
-reconnect charge and the count of hours instead of energy bend this a little: a chord is taken only where the
-points around it are convex as found, else the battery of the smaller array.
+The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between two points
+an array needs the battery of the smaller array: what holds with an array holds with a larger one. A chord
+would claim less than is needed in places. Curves of no loss are convex, since the deepest spell is a greatest
+sum over runs of days, each convex in the array; at other targets the charge at which a load comes back and the
+count of hours bend them by some per cent, so convexity is told as found.
 """
 
 from collections.abc import Sequence
@@ -42,27 +42,18 @@ class Curves:
 
     @property
     def convex(self) -> NDArray[np.bool_]:
-        """Where a point lies on or under the chord of its neighbours (S, R); ends do."""
-        result = np.ones(self.days.shape, dtype=bool)
+        """If each inner point (S, R - 2) lies on or under the chord of its neighbours."""
         finite = np.where(np.isfinite(self.days), self.days, np.nan)
         slope = np.diff(finite, axis=1) / np.diff(self.ratio)
-        result[:, 1:-1] = ~(slope[:, 1:] < slope[:, :-1])
-        return result
+        return np.asarray(~(slope[:, 1:] < slope[:, :-1]))
 
     def need(self, site: int, ratio: ArrayLike) -> FloatArray:
         """Battery days that arrays of a site need, never less than the curve; any shape.
 
         Infinite under the smallest ratio; the last point's beyond the greatest.
         """
-        asked = np.asarray(ratio, dtype=float)
-        days, last = self.days[site], len(self.ratio) - 1
-        left = np.clip(np.searchsorted(self.ratio, asked, side="right") - 1, 0, last)
-        right = np.minimum(left + 1, last)
-        chord = self.convex[site][left] & self.convex[site][right] & np.isfinite(days[left]) & (right > left)
-        span = np.where(right > left, self.ratio[right] - self.ratio[left], 1.0)
-        fall = np.where(chord, days[left] - days[right], 0.0)
-        part = np.clip((asked - self.ratio[left]) / span, 0.0, 1.0)
-        return np.where(asked < self.ratio[0], np.inf, days[left] - fall * part)
+        point = np.searchsorted(self.ratio, np.asarray(ratio, dtype=float), side="right") - 1
+        return np.asarray(np.where(point < 0, np.inf, self.days[site][np.maximum(point, 0)]))
 
 
 def years_needed(availability: float) -> int:

@@ -96,7 +96,8 @@ def _brackets(batch: Batch, lost_hours: float) -> tuple[FloatArray, FloatArray, 
         elif base[site] > 0:
             spells = _spells(batch, site, float(batch.ratio[at_ratio]))
             unserved = lost_hours * _greatest_power(batch.year, site)
-            least = max(least_battery(spells.peak_least, unserved), BATTERY_DAYS_LEAST)
+            counted = spells.peak_least[spells.start >= DAYS]  # whole; of one over New Year, no more is known
+            least = max(least_battery(counted, unserved), BATTERY_DAYS_LEAST)
             if spells.length.max(initial=0) <= SPELL_DAYS_MAX and least < BATTERY_DAYS_MAX:
                 low[column], high[column] = least, max(least, spells.peak.max(initial=0.0) * ROUNDING)
                 lanes.append(_lanes(spells, column, least))
@@ -157,7 +158,7 @@ def _lost(batch: Batch, lanes: Lanes, battery: FloatArray) -> FloatArray:
 
 
 def _simulate(batch: Batch, lanes: Lanes, battery: FloatArray) -> FloatArray:
-    """Hours unserved in each spell (N,), which begins and ends at dusk with a full battery."""
+    """Hours unserved after the first year in each spell (N,), which begins at dusk with a full battery."""
     year, days = batch.year, batch.days.ravel()
     site, at_ratio = np.divmod(lanes.column, len(batch.ratio))
     ratio, of_year, of_days = batch.ratio[at_ratio], site * DAYS, site * batch.days.shape[1]
@@ -178,5 +179,6 @@ def _simulate(batch: Batch, lanes: Lanes, battery: FloatArray) -> FloatArray:
         today = of_year[:n] + date % DAYS
         light = ratio[:n] * sun[today] * days[of_days[:n] + date]
         by_night, by_day = store.step(night[today], light, day[today])
-        lost[:n] += by_night * night_hour[today] + by_day * day_hour[today]
+        hours = by_night * night_hour[today] + by_day * day_hour[today]
+        lost[:n] += np.where(date >= DAYS, hours, 0.0)
     return lost

@@ -66,22 +66,19 @@ def test_between_points_a_curve_never_claims_less_than_its_own_points_there(held
     for target, curve in curves.items():
         own = site_curves(days, loads, availability=target, ratios=between)
         for site in range(len(PLACES)):
-            assert (curve.need(site, between) >= own.days[site] * (1 - 0.006)).all()  # of the last bracket
+            assert (curve.need(site, between) >= own.days[site] * (1 - 0.006)).all()  # 0.5 % is not searched
 
 
 def test_reading_off_a_curve():
     curves = Curves(
         availability=0.99,
         ratio=np.array([1.0, 1.5, 2.0, 3.0]),
-        days=np.array([[9.0, 5.0, 3.0, 2.0], [9.0, 5.0, 4.5, 2.0], [np.inf, 5.0, 3.0, 2.5]]),
+        days=np.array([[9.0, 5.0, 3.0, 2.0], [np.inf, 5.0, 4.5, 2.0]]),
     )
-    ratio = np.array([[0.99, 1.0, 1.25], [2.5, 3.0, 7.0]])
-    assert curves.need(0, ratio) == pytest.approx(np.array([[np.inf, 9.0, 7.0], [2.5, 2.0, 2.0]]))
-    # the second's third point lies above the chord of its neighbours: no chord touches it
-    assert curves.convex[1].tolist() == [True, True, False, True]
-    assert curves.need(1, ratio) == pytest.approx(np.array([[np.inf, 9.0, 7.0], [4.5, 2.0, 2.0]]))
-    # no chord from a point that no battery holds
-    assert curves.need(2, np.array([1.2, 1.75])) == pytest.approx([np.inf, 4.0])
+    ratio = np.array([[0.99, 1.0, 1.25], [2.0, 3.0, 7.0]])
+    assert curves.need(0, ratio).tolist() == [[np.inf, 9.0, 9.0], [3.0, 2.0, 2.0]]
+    assert curves.need(1, ratio).tolist() == [[np.inf, np.inf, np.inf], [4.5, 2.0, 2.0]]
+    assert curves.convex.tolist() == [[True, True], [True, False]]
 
 
 def test_curves_of_a_site_do_not_depend_on_its_neighbours(held):
