@@ -2,11 +2,11 @@
 
 What is available is energy, and weather alone takes it away: faults of the hardware are not in it.
 
-The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between two points
-an array needs the battery of the smaller array: what holds with an array holds with a larger one. A chord
-would claim less than is needed in places. Curves of no loss are convex, since the deepest spell is a greatest
-sum over runs of days, each convex in the array; at other targets the charge at which a load comes back and the
-count of hours bend them by some per cent, so convexity is told as found.
+The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between two
+points an array needs the battery of the smaller array: what holds with an array holds with a larger one. A
+chord would claim less than is needed in places. Curves of no loss are convex, since the deepest spell is a
+greatest sum over runs of days, each convex in the array; at other targets the charge at which a load comes
+back and the count of hours bend them by some per cent, so convexity is told as found.
 """
 
 from collections.abc import Sequence

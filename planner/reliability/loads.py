@@ -9,6 +9,7 @@ from planner.climate.sun import MONTH_OF_DAY
 from planner.units import HOURS_PER_DAY
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,11 +75,11 @@ class Year:
     day_hour, night_hour : hours that a unit of unserved load stands for; 0 without load
     """
 
-    sun: FloatArray
-    day: FloatArray
-    night: FloatArray
-    day_hour: FloatArray
-    night_hour: FloatArray
+    sun: Float32Array
+    day: Float32Array
+    night: Float32Array
+    day_hour: Float32Array
+    night_hour: Float32Array
 
 
 def load_year(loads: Loads) -> Year:
@@ -91,7 +92,7 @@ def load_year(loads: Loads) -> Year:
     sun = np.divide(loads.array_wh / unit, ratio, out=np.zeros_like(unit), where=known)
     hours = (loads.day_hours, day), (HOURS_PER_DAY - loads.day_hours, night)
     by_day, by_night = (np.divide(h, x, out=np.zeros_like(x), where=x > 0) for h, x in hours)
-    sun, day, night, by_day, by_night = (
-        months[:, MONTH_OF_DAY] for months in (sun, day, night, by_day, by_night)
+    parts = (
+        months.astype(np.float32)[:, MONTH_OF_DAY] for months in (sun, day, night, by_day, by_night)
     )
-    return Year(sun=sun, day=day, night=night, day_hour=by_day, night_hour=by_night)
+    return Year(**dict(zip(Year.__dataclass_fields__, parts, strict=True)))

@@ -147,8 +147,7 @@ def simulate(
             cold = designs.charge_temp_min_c > temp_battery_c[designs.site, some].T
         for day, month in enumerate(MONTH_OF_DAY.tolist()):
             limit = months.charge_max[month]
-            if cold is not None:
-                limit = np.where(cold[day], np.float32(0.0), limit)
+            limit = limit if cold is None else np.where(cold[day], np.float32(0.0), limit)
             sun, dusk = months.sun[month] * light[day], store.charge
             lacked = store.step(months.night[month], sun, months.day[month], limit)
             if year > 0:
@@ -214,7 +213,7 @@ class _Tally:
         self.unserved[year] += (lacked[0] + lacked[1]) * share
         self.outage += hours
         np.maximum(self.longest, self.outage, out=self.longest)
-        self.outage[store.on] = 0.0
+        self.outage[store.on > 0.0] = 0.0
         self.days_low += store.dawn < self.low
         np.minimum(self.lowest[month], store.dawn, out=self.lowest[month])
         drawn = dusk - store.dawn

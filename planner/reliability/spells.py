@@ -26,6 +26,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.reliability.store import Floats
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -41,7 +43,7 @@ class Spells:
 
 
 def find_spells(
-    gain: FloatArray, dark: FloatArray, *, drain: float = 0.0, deeper_than: float = 0.0, ending_after: int = 0
+    gain: Floats, dark: Floats, *, drain: float = 0.0, deeper_than: float = 0.0, ending_after: int = 0
 ) -> Spells:
     """Spells of a column that begins with a full battery at the dusk of day 0.
 
@@ -56,7 +58,7 @@ def find_spells(
     ending_after : int
         Spells that end at an earlier dusk, or at this one, are left out.
     """
-    rise = dark + drain - gain
+    rise = (dark - gain).astype(np.float64) + drain
     rise[0] = 0.0
     total = np.cumsum(rise)
     dusk = total - np.minimum.accumulate(total)

@@ -30,7 +30,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.floating]  # single precision for whole years, double for spells
-BoolArray = NDArray[np.bool_]
 
 NO_SUN = 1e-12  # keeps a day without sun from dividing by zero; in any energy
 
@@ -42,9 +41,8 @@ def fringe(sun: Floats, load: Floats) -> Floats:
 
 def time_share(energy_share: Floats) -> Floats:
     """Share of a day in which its array gives a share 0..1 of its energy."""
-    rest = np.minimum(energy_share, 1.0 - energy_share)
-    half = np.sqrt(rest / 2.0)
-    return np.asarray(np.where(energy_share > 0.5, 1.0 - half, half))
+    to_noon = 0.5 - np.sqrt(np.minimum(energy_share, 1.0 - energy_share) / 2.0)
+    return np.asarray(0.5 + np.copysign(to_noon, energy_share - 0.5))
 
 
 @dataclass(slots=True)
@@ -55,31 +53,35 @@ class Store:
     ----------
     usable, reconnect : array
         Energy between full and disconnect, and the charge at which the load is connected again.
-    efficiency, self_discharge : array
-        Energy out / energy in, and share of the charge lost a day.
+    efficiency, keep : array
+        Energy out / energy in, and share of the charge that is left after a day.
     charge, dawn : array
         Energy above disconnect at dusk, and at the dawn before it.
-    on : array of bool
-        If the load is connected.
+    on : array
+        1 where the load is connected at dusk, else 0.
     """
 
     usable: Floats
     reconnect: Floats
     efficiency: Floats
-    self_discharge: Floats
+    keep: Floats
     charge: Floats
     dawn: Floats
-    on: BoolArray
+    on: Floats
 
     @classmethod
     def full(
-        cls, usable: Floats, *, reconnect_share: Floats, efficiency: Floats,
-        self_discharge: Floats,
+        cls, usable: Floats, *, reconnect_share: Floats, efficiency: Floats, self_discharge: Floats
     ) -> "Store":
         """Batteries full and connected, at dusk."""
         return cls(
-            usable, usable * reconnect_share, efficiency, self_discharge, usable, usable,
-            np.ones(usable.shape, dtype=bool),
+            usable=usable,
+            reconnect=usable * reconnect_share,
+            efficiency=efficiency,
+            keep=1.0 - self_discharge,
+            charge=usable,
+            dawn=usable,
+            on=np.ones_like(usable),
         )
 
     def first(self, count: int) -> "Store":
@@ -87,7 +89,7 @@ class Store:
         return Store(*(getattr(self, name)[:count] for name in self.__dataclass_fields__))
 
     def step(
-        self, night: Floats, sun: Floats, day: Floats, charge_max: Floats | float = np.inf
+        self, night: Floats, sun: Floats, day: Floats, charge_max: Floats | None = None
     ) -> tuple[Floats, Floats]:
         """Step through a night and the day after it.
 
@@ -97,7 +99,7 @@ class Store:
             Loads.
         sun : array
             The array's energy at the bus.
-        charge_max : array or float
+        charge_max : array, optional
             Most energy that the day adds.
 
         Returns
@@ -106,15 +108,19 @@ class Store:
             Energy that the loads lacked.
         """
         edge, on = fringe(sun, day), self.on
-        left = self.charge * (1.0 - self.self_discharge) - np.where(on, night + edge, 0.0)
+        off = 1.0 - on
+        left = self.keep * self.charge - on * (night + edge)
         self.dawn = np.maximum(left, 0.0)
         short = self.dawn - left
         morning = np.minimum(short, edge / 2.0)  # the last that the dark asks for; the other half is at dusk
         wait = (self.reconnect - self.dawn) / (self.efficiency * sun + NO_SUN)
-        share = np.where(on & (short == 0.0), 1.0, 1.0 - time_share(np.clip(wait, 0.0, 1.0)))
-        gain = np.minimum(self.efficiency * (sun - share * (day - edge)), charge_max)
-        level = self.dawn + gain - np.where(on, 0.0, share * edge)
-        self.charge = np.clip(level, 0.0, self.usable)
-        self.on = (share > 0.0) & (level >= 0.0)
-        night_lacked = np.where(on, short - morning, night)
-        return night_lacked, np.maximum(morning, (1.0 - share) * day) - np.minimum(level, 0.0)
+        back = 1.0 - time_share(np.minimum(np.maximum(wait, 0.0), 1.0))
+        share = np.maximum(back, on * (short == 0.0))
+        gain = self.efficiency * (sun - share * (day - edge))
+        if charge_max is not None:
+            gain = np.minimum(gain, charge_max)
+        level = self.dawn + gain - off * share * edge
+        bottom = np.maximum(level, 0.0)
+        self.charge = np.minimum(bottom, self.usable)
+        self.on = ((share > 0.0) & (level >= 0.0)).astype(on.dtype)
+        return short - morning + off * night, np.maximum(morning, (1.0 - share) * day) + (bottom - level)

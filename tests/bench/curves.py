@@ -1,4 +1,4 @@
-"""Curves of whole fleets, and how many days of sites and designs a second the simulation steps: Markdown tables.
+"""Curves of whole fleets, and how many site-design-days a second the simulation steps: Markdown tables.
 
     python tests/bench/curves.py 1000 10000 [--availability 0.999] [--workers 2]
 
@@ -14,7 +14,7 @@ import resource
 import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,12 +27,13 @@ from planner.reliability.store import Store
 from planner.settings import ClimateSettings
 
 FloatArray = NDArray[np.float64]
+Float32Array = NDArray[np.float32]
 
 YEARS, DAYS = 100, 365
 BATCH = 64  # sites of a task
 LATITUDE_MAX_DEG = 60.0
 EFFICIENCY, RECONNECT, SELF_DISCHARGE = 0.86, 0.2, 0.001
-LANES = 8192  # designs stepped together
+LANES = 16_384  # designs stepped together
 
 
 def places(sites: int) -> tuple[FloatArray, FloatArray]:
@@ -93,38 +94,47 @@ def fleet_row(sites: int, availability: float, workers: int) -> str:
         (latitude[first : first + BATCH], longitude[first : first + BATCH])
         for first in range(0, sites, BATCH)
     ]
-    start = time.perf_counter()
+    start, spent = time.perf_counter(), cpu_seconds()
     with ProcessPoolExecutor(workers) as pool:
         found = list(pool.map(partial(batch_curves, availability=availability), parts))
-    wall = time.perf_counter() - start
+    wall, spent = time.perf_counter() - start, cpu_seconds() - spent
     days = np.concatenate([part for part, _, _ in found])
     memory = {pid: mb for _, pid, mb in found}  # a peak only rises
     total = sum(memory.values()) + resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     held = np.isfinite(days)
     rate = sites * YEARS * DAYS * len(RATIOS) / wall / 1e6
     return (
-        f"| {sites} | {availability:g} | {wall:.1f} | {rate:.0f} | {total:.0f} "
+        f"| {sites} | {availability:g} | {wall:.1f} | {spent:.1f} | {rate:.0f} | {total:.0f} "
         f"| {np.median(days[:, 2][held[:, 2]]):.1f} | {100 * (~held).mean():.1f} % |"
     )
 
 
-def million_days_a_second(work: Callable[[], int], seconds: float = 2.0) -> float:
-    """Site-design-days a second of one process's time; `work` says how many it did."""
+def cpu_seconds() -> float:
+    """Time of processors that this process and its ended children took."""
+    both = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
+    return sum(one.ru_utime + one.ru_stime for one in both)
+
+
+def million_days_a_second(work: Callable[[], int], seconds: float = 5.0) -> float:
+    """Site-design-days a second; `work` says how many it did. The fastest run counts, of a shared machine."""
     work()  # compiled, cached
-    done, start = 0, time.process_time()
-    while time.process_time() - start < seconds:
-        done += work()
-    return done / (time.process_time() - start) / 1e6
+    best, end = np.inf, time.perf_counter() + seconds
+    while time.perf_counter() < end:
+        start = time.perf_counter()
+        done = work()
+        best = min(best, (time.perf_counter() - start) / done)
+    return float(1e-6 / best)
 
 
-def light_of(days: int, columns: int) -> FloatArray:
+@cache
+def light_of(days: int, columns: int) -> Float32Array:
     """Energy of days at the bus, about 1.2 days of load."""
-    return np.random.default_rng(1).gamma(3.0, 0.4, (days, columns))
+    return np.random.default_rng(1).gamma(3.0, 0.4, (days, columns)).astype(np.float32)
 
 
-def stores(count: int, dtype: type = np.float32) -> Store:
+def stores(count: int) -> Store:
     """Batteries of five days."""
-    one = np.ones(count, dtype=dtype)
+    one = np.ones(count, dtype=np.float32)
     return Store.full(
         5 * one,
         reconnect_share=RECONNECT * one,
@@ -135,8 +145,7 @@ def stores(count: int, dtype: type = np.float32) -> Store:
 
 def step_lanes() -> int:
     """The simulation, single precision, many designs side by side."""
-    light, store, half = light_of(200, LANES).astype(np.float32), stores(LANES), np.float32(0.5)
-    half = np.full(LANES, half)
+    light, store, half = light_of(40, LANES), stores(LANES), np.full(LANES, np.float32(0.5))
     for sun in light:
         store.step(half, sun, half)
     return light.size
@@ -144,8 +153,8 @@ def step_lanes() -> int:
 
 def step_one_site() -> int:
     """The same, one site's twelve designs: a plain loop over days."""
-    light, store, half = light_of(2000, 1), stores(12, np.float64), np.full(12, 0.5)
-    ratio = np.array(RATIOS)
+    light, store, half = light_of(500, 1), stores(12), np.full(12, np.float32(0.5))
+    ratio = np.array(RATIOS, dtype=np.float32)
     for sun in light[:, 0]:
         store.step(half, sun * ratio, half)
     return len(light) * len(ratio)
@@ -154,7 +163,7 @@ def step_one_site() -> int:
 def sequent_peaks() -> int:
     """Deepest spells of a hundred years."""
     light = light_of(YEARS * DAYS, 1)[:, 0]
-    find_spells(EFFICIENCY * light, np.full(len(light), 0.95), deeper_than=1.0)
+    find_spells(light, np.full(len(light), np.float32(0.95)), deeper_than=1.0)
     return len(light)
 
 
@@ -190,7 +199,7 @@ def compiled_loop() -> Callable[[], int] | None:
                 on = share > 0.0 and level >= 0.0
         return lacked
 
-    light = np.ascontiguousarray(light_of(YEARS * DAYS, 12).T.astype(np.float32))
+    light = np.ascontiguousarray(light_of(YEARS * DAYS, 12).T)
 
     def work() -> int:
         run(light, 0.5, 0.5, 5.0, 5.0 * RECONNECT, EFFICIENCY, 1.0 - SELF_DISCHARGE)
@@ -206,12 +215,12 @@ def main() -> None:
     parser.add_argument("--availability", type=float, nargs="+", default=[0.999])
     parser.add_argument("--workers", type=int, default=2)
     given = parser.parse_args()
-    print("| sites | availability | wall s | million site-design-days / s | peak MB | days at 1.1 | no battery |")
-    print("|---" * 7 + "|")
+    print("| sites | availability | wall s | CPU s | M days / s | peak MB | days at 1.1 | no battery |")
+    print("|---" * 8 + "|")
     for sites in given.sites:
         for availability in given.availability:
             print(fleet_row(sites, availability, given.workers), flush=True)
-    print("\n| one process | million site-design-days / s |\n|---|---|")
+    print("\n| one process, its fastest run | M site-design-days / s |\n|---|---|")
     for name, work in (
         (f"simulation, {LANES} designs side by side", step_lanes),
         ("simulation, one site's 12 designs, plain loop over days", step_one_site),

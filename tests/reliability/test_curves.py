@@ -55,8 +55,8 @@ def test_points_hold_and_slightly_less_battery_does_not(held, target):
     battery, sites = curves[target].days, np.arange(len(PLACES))[:, None]
     loss = simulate(days, designs_at(loads, sites, np.array(RATIOS), battery)).loss_of_load_probability
     assert (loss <= (1 - target) * 1.003).all()  # single precision over every day
-    smaller = simulate(days, designs_at(loads, sites, np.array(RATIOS), 0.98 * battery))
-    above = (battery > 1.02 * BATTERY_DAYS_LEAST).ravel()
+    smaller = simulate(days, designs_at(loads, sites, np.array(RATIOS), 0.95 * battery))
+    above = (battery > 1.06 * BATTERY_DAYS_LEAST).ravel()
     assert (smaller.loss_of_load_probability[above] > (1 - target) * 0.99).all()
 
 
@@ -66,7 +66,7 @@ def test_between_points_a_curve_never_claims_less_than_its_own_points_there(held
     for target, curve in curves.items():
         own = site_curves(days, loads, availability=target, ratios=between)
         for site in range(len(PLACES)):
-            assert (curve.need(site, between) >= own.days[site] * (1 - 0.006)).all()  # 0.5 % is not searched
+            assert (curve.need(site, between) >= own.days[site] * (1 - 0.011)).all()  # 1 % is not searched
 
 
 def test_reading_off_a_curve():
@@ -94,7 +94,7 @@ def test_hardships_raise_the_curve(held):
     cold = np.where(np.arange(12) % 11 < 2, 0.7, 1.0)[None].repeat(len(PLACES), axis=0)
     for change in ({"reconnect": 0.5}, {"self_discharge": 0.003}, {"capacity": cold}):
         harder = site_curves(days, loads_of(classes, latitude, **change), availability=0.99).days
-        assert (harder >= plain * (1 - 0.006)).all()
+        assert (harder >= plain * (1 - 0.011)).all()
         assert (harder > plain * 1.02).any()
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from planner.climate.sun import MONTH_OF_DAY, day_hours
-from planner.reliability import Designs, simulate
+from planner.reliability import Designs, drawn_years, simulate
 from tests.climate.typical import FILES, plane_hours, read_year
 
 EFFICIENCY, RECONNECT = 0.86, 0.2
@@ -74,9 +74,8 @@ def array_power(place, ratio):
     return plane * ratio / (months / need).min(), hours
 
 
-def two_phases(power, hours, batteries):
-    """Loss of load probabilities of batteries by the planner's simulation."""
-    daily, months = power.reshape(365, 24).sum(axis=1), month_means(power)
+def outcome_of(days, months, hours, batteries):
+    """What batteries do over relative days (T,) by the planner's simulation."""
     count = len(batteries)
 
     def rows(values):
@@ -95,8 +94,14 @@ def two_phases(power, hours, batteries):
         reconnect_share=np.full(count, RECONNECT),
         charge_temp_min_c=np.full(count, -np.inf),
     )
-    days = np.tile(daily / months[MONTH_OF_DAY], YEARS)[None].astype(np.float32)
-    return simulate(days, designs).loss_of_load_probability
+    return simulate(np.asarray(days, dtype=np.float32).reshape(1, -1), designs)
+
+
+def two_phases(power, hours, batteries):
+    """Loss of load probabilities of batteries in two phases a day."""
+    daily, months = power.reshape(365, 24).sum(axis=1), month_means(power)
+    outcome = outcome_of(np.tile(daily / months[MONTH_OF_DAY], YEARS), months, hours, batteries)
+    return outcome.loss_of_load_probability
 
 
 @pytest.fixture(scope="module")
@@ -129,3 +134,20 @@ def test_one_net_step_a_day_misses_most_of_the_loss(losses):
     print(f"mean {hourly:.4f}, {phases / hourly - 1:+.1%} in two phases, {net / hourly - 1:+.1%} in one step")
     assert phases == pytest.approx(hourly, rel=0.03)
     assert net < 0.8 * hourly
+
+
+@pytest.mark.parametrize("place", list(FILES))
+def test_drawn_years_lose_what_the_measured_order_of_days_loses(place):
+    # the file's own classes of days, drawn anew: a typical year is one year, so it may lie as far from their
+    # mean as single drawn years do
+    power, hours = array_power(place, 1.1)
+    daily, months = power.reshape(365, 24).sum(axis=1), month_means(power)
+    classes = [np.sort(daily[month == MONTH_OF_DAY]) for month in range(12)]
+    middle = (np.arange(21) + 0.5) / 21
+    classes = np.stack([np.interp(middle, (np.arange(len(c)) + 0.5) / len(c), c) for c in classes])
+    place_deg = {"latitude_deg": np.array([36.0]), "longitude_deg": np.array([-80.0])}
+    drawn = outcome_of(drawn_years(classes[None], years=40, **place_deg), months, hours, BATTERY_DAYS)
+    measured, share = two_phases(power, hours, BATTERY_DAYS), drawn.lost_hours / 8760.0
+    print(place, "measured", np.round(100 * measured, 2), "drawn", np.round(100 * share.mean(axis=0), 2))
+    assert (np.abs(measured - share.mean(axis=0)) < 1.5 * share.std(axis=0)).all()
+    assert measured.mean() == pytest.approx(share.mean(), rel=0.25)

@@ -53,9 +53,9 @@ def test_a_bright_year_cycles_by_its_nights():
 
 def test_two_days_without_sun_by_hand():
     # Battery 40 Wh, 24 Wh a day without sun, all of it in the dark (f = 12 Wh). The charge is 40 before day
-    # 100 and 16 after its dark; on day 101 the dark lacks 8 of 24: 6 (half of f) in the morning, 2 of the night,
-    # and no sun brings the load back by day: all 12 h. Day 102: off by night (12 h); the sun of 48 Wh brings
-    # 10 Wh (a quarter of 40) in t(10 / 48) = sqrt(10 / 96) of 12 h.
+    # 100 and 16 after its dark; on day 101 the dark lacks 8 of 24: 6 (half of f) in the morning, 2 of the
+    # night, and no sun brings the load back by day: all 12 h. Day 102: off by night (12 h); the sun of 48 Wh
+    # brings 10 Wh (a quarter of 40) in t(10 / 48) = sqrt(10 / 96) of 12 h.
     outcome = simulate(two_years(100, 101), plain())
     wait = 12.0 * np.sqrt(10.0 / 96.0)
     assert outcome.lost_hours == pytest.approx(np.array([[2.0 + 12.0 + 12.0 + wait]]), rel=1e-5)
