@@ -9,7 +9,6 @@ from planner.reliability import (
     RATIOS,
     Curves,
     drawn_years,
-    real_years,
     simulate,
     site_curves,
     unresolved,
@@ -142,15 +141,3 @@ def test_a_target_finer_than_the_years_is_refused_with_the_years_it_takes(held):
     assert "weather-only" in refusal.message
     with pytest.raises(ValueError, match="274 years"):
         site_curves(days, loads, availability=0.9999)
-
-
-def test_real_years_take_the_place_of_drawn_ones():
-    classes, *_ = classes_of(["Hamburg"])
-    clearness = np.linspace(0.1, 0.7, 21)[None].repeat(12, axis=0)
-    own = np.random.default_rng(5).uniform(0.02, 0.75, (11, 365))
-    days = real_years(own, class_clearness=clearness, class_wh_m2=classes[0], years=25).reshape(26, 365)
-    assert np.array_equal(days[:11], days[11:22])  # repeated in their order
-    january = slice(0, 31)
-    assert days[:11, january].mean() == pytest.approx(1.0, abs=1e-6)
-    rank = np.corrcoef(np.argsort(np.argsort(own[3, january])), np.argsort(np.argsort(days[3, january])))
-    assert rank[0, 1] > 0.97  # the brighter day stays the brighter
