@@ -91,7 +91,7 @@ def site_curves(
     availability : float
         Share of time with the load served, for weather alone; 1 asks for no loss in the years.
     ratios : sequence of R
-        Array-to-load ratios: `array / (day load + night load / efficiency)` in the least month.
+        Rising. Array-to-load ratios: `array / (day load + night load / efficiency)` in the least month.
 
     Raises
     ------

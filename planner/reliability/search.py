@@ -5,7 +5,7 @@ and simulates only the spells deeper than the battery it tries. Spells are indep
 side by side, longest first: the loop runs over the days of a spell, not over those of a hundred years.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,16 +87,13 @@ def _brackets(batch: Batch, lost_hours: float) -> tuple[FloatArray, FloatArray, 
     """Of every column (C,): a battery that is too small or just holds, one that never fails, and the spells
     that lie between them.
     """
-    base = batch.loads.array_to_load_ratio
-    columns = len(base) * len(batch.ratio)
-    low, high, lanes = np.full(columns, np.inf), np.full(columns, np.inf), list[Lanes]()
-    for column in range(columns):
-        site, at_ratio = divmod(column, len(batch.ratio))
-        if np.isinf(base[site]):
-            low[column] = high[column] = 0.0  # no load to carry
-        elif base[site] > 0:
-            spells = _spells(batch, site, float(batch.ratio[at_ratio]))
-            unserved = lost_hours * _greatest_power(batch.year, site)
+    base, ratios = batch.loads.array_to_load_ratio, len(batch.ratio)
+    low, high = np.full(len(base) * ratios, np.inf), np.full(len(base) * ratios, np.inf)
+    low[np.repeat(np.isinf(base), ratios)] = high[np.repeat(np.isinf(base), ratios)] = 0.0  # no load to carry
+    lanes = list[Lanes]()
+    for site in np.flatnonzero((base > 0) & np.isfinite(base)).tolist():
+        unserved = lost_hours * _greatest_power(batch.year, site)
+        for column, spells in enumerate(_site_spells(batch, site), start=site * ratios):
             counted = spells.peak_least[spells.start >= DAYS]  # whole; of one over New Year, no more is known
             least = max(least_battery(counted, unserved), BATTERY_DAYS_LEAST)
             if spells.length.max(initial=0) <= SPELL_DAYS_MAX and least < BATTERY_DAYS_MAX:
@@ -111,18 +108,27 @@ def _greatest_power(year: Year, site: int) -> float:
     return float(1.0 / hours[hours > 0].min())
 
 
-def _spells(batch: Batch, site: int, ratio: float) -> Spells:
-    """Deep spells of a column that end after the first year, which begins with a full battery."""
-    year, load = batch.year, batch.year.day[site]
-    sun = batch.days[site].reshape(-1, DAYS) * (np.float32(ratio) * year.sun[site])
-    edge = fringe(sun, load)
-    return find_spells(
-        (np.float32(batch.loads.efficiency[site]) * (sun - load + edge)).ravel(),
-        (year.night[site] + edge).ravel(),
-        drain=float(batch.loads.self_discharge[site]) * BATTERY_DAYS_MAX,
-        deeper_than=BATTERY_DAYS_LEAST,
-        ending_after=DAYS,
-    )
+def _site_spells(batch: Batch, site: int) -> Iterator[Spells]:
+    """Deep spells of each array of a site that end after the first year, which begins with a full battery.
+
+    A larger array's deep spells lie within those of a smaller one, so only their days are looked at again.
+    """
+    year, efficiency = batch.year, np.float32(batch.loads.efficiency[site])
+    drain = float(batch.loads.self_discharge[site]) * BATTERY_DAYS_MAX
+    date = np.arange(batch.days.shape[1])  # day 0 stands before the days that are looked at
+    for ratio in batch.ratio.astype(np.float32):
+        today = date % DAYS
+        load, sun = year.day[site][today], ratio * year.sun[site][today] * batch.days[site][date]
+        edge = fringe(sun, load)
+        found = find_spells(
+            efficiency * (sun - load + edge),
+            year.night[site][today] + edge,
+            drain=drain,
+            deeper_than=BATTERY_DAYS_LEAST,
+        )
+        spells = found.moved(date[found.start + 1] - 1).ending_after(DAYS)
+        yield spells
+        date = np.concatenate([date[:1], spells.dates()])
 
 
 def _lanes(spells: Spells, column: int, battery: float) -> Lanes:

@@ -21,7 +21,7 @@ Self-discharge depends on the battery. The endless battery's deficit takes it as
 about stood full, so facts 1 and 2 err to the safe side; fact 3 takes none.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,9 +41,23 @@ class Spells:
     peak: FloatArray
     peak_least: FloatArray
 
+    def moved(self, start: IntArray) -> "Spells":
+        """The same with other first dusks."""
+        return replace(self, start=start)
+
+    def ending_after(self, dusk: int) -> "Spells":
+        """Those that end at a later dusk."""
+        late = self.start + self.length > dusk
+        return Spells(**{name: getattr(self, name)[late] for name in self.__dataclass_fields__})
+
+    def dates(self) -> IntArray:
+        """All their days, in order."""
+        before = np.cumsum(self.length) - self.length
+        return np.asarray(np.arange(self.length.sum()) + np.repeat(self.start + 1 - before, self.length))
+
 
 def find_spells(
-    gain: Floats, dark: Floats, *, drain: float = 0.0, deeper_than: float = 0.0, ending_after: int = 0
+    gain: Floats, dark: Floats, *, drain: float = 0.0, deeper_than: float = 0.0
 ) -> Spells:
     """Spells of a column that begins with a full battery at the dusk of day 0.
 
@@ -55,8 +69,6 @@ def find_spells(
         Self-discharge a day.
     deeper_than : float
         Spells of no greater peak are left out.
-    ending_after : int
-        Spells that end at an earlier dusk, or at this one, are left out.
     """
     rise = (dark - gain).astype(np.float64) + drain
     rise[0] = 0.0
@@ -70,10 +82,9 @@ def find_spells(
     start = full[spell[first]]
     end = np.append(full, len(dawn))[spell[first] + 1]
     drained = drain * (deep - full[spell] + 1)
-    late = end > ending_after
     return Spells(
-        start=start[late], length=(end - start)[late], peak=_greatest(dawn[deep], first)[late],
-        peak_least=_greatest(dawn[deep] - drained, first)[late],
+        start=start, length=end - start, peak=_greatest(dawn[deep], first),
+        peak_least=_greatest(dawn[deep] - drained, first),
     )
 
 

@@ -47,7 +47,7 @@ def test_spells_are_those_of_the_recursion(column):
     assert spells.start.tolist() == [spell[0] for spell in plain]
     assert spells.length.tolist() == [spell[1] for spell in plain]
     assert spells.peak == pytest.approx([spell[2] for spell in plain], abs=1e-9)
-    deep = find_spells(*column, deeper_than=2.0, ending_after=500)
+    deep = find_spells(*column, deeper_than=2.0).ending_after(500)
     left = [spell for spell in plain if spell[2] > 2.0 and spell[0] + spell[1] > 500]
     assert deep.start.tolist() == [spell[0] for spell in left]
 
