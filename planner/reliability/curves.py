@@ -2,7 +2,8 @@
 
 What is available is energy, and weather alone takes it away: faults of the hardware are not in it.
 
-The battery of a point was simulated and held; a slightly smaller one did not (`search.py`). Between two
+The battery of a point was simulated and held; one by a per cent smaller did not (`search.py`; where a load
+waits for a share of the battery before it comes back, loss need not fall everywhere with size). Between two
 points an array needs the battery of the smaller array: what holds with an array holds with a larger one. A
 chord would claim less than is needed in places. Curves of no loss are convex, since the deepest spell is a
 greatest sum over runs of days, each convex in the array; at other targets the charge at which a load comes
