@@ -21,6 +21,7 @@ ORDER = (
     "site_climates",
     "climate_view",
     "demand",
+    "reliability",
     "designs",
     "fleet",
     "existing",

@@ -129,22 +129,50 @@ def plane_of_array(
     )
 
 
+def class_wh_m2(
+    climate: SiteClimate, *, surface_tilt_deg: FloatArray, surface_azimuth_deg: FloatArray,
+    horizon_deg: FloatArray | None = None,
+) -> FloatArray:
+    """Daily irradiation of each class of days on one plane a site (S, 12, Q), Wh/m2.
+
+    Its mean over the classes is `plane_of_array`'s month; arguments as there, with one tilt a site (S,).
+    """
+    parts = []
+    for i in range(0, len(climate.latitude_deg), SITES_AT_A_TIME):
+        some = slice(i, i + SITES_AT_A_TIME)
+        horizon = None if horizon_deg is None else horizon_deg[some]
+        sky, to_plane, cut = _sky_of(climate, some, surface_azimuth_deg[some], horizon)
+        albedo = climate.albedo[some][:, :, None, None]
+        power = tilted_w_m2(sky, surface_tilt_deg[some], surface_azimuth_deg[some], albedo, cut)
+        parts.append((power * to_plane * sky.hours).sum(axis=3))
+    return np.concatenate(parts)
+
+
+def _sky_of(
+    climate: SiteClimate, some: slice, azimuth_deg: FloatArray, horizon_deg: FloatArray | None
+) -> tuple[Sky, FloatArray, FloatArray | None]:
+    """Sky of some sites, the factor (B, 12, 1, 1) to the month's mean GHI and losses, and the beam's cut."""
+    symmetric = horizon_deg is None and bool(np.isin(azimuth_deg, (0.0, 180.0)).all())
+    sky = make_sky(climate.latitude_deg[some], climate.clearness[some], afternoon_only=symmetric)
+    cut = None if horizon_deg is None else _beam_visible(sky, horizon_deg)
+    keep = (1.0 - climate.shading_loss[some]) * (1.0 - climate.snow_loss[some])
+    ghi = climate.ghi_wh_m2_day[some]
+    made = (sky.ghi * sky.hours).sum(axis=(2, 3)) / sky.ghi.shape[2]
+    to_month = np.divide(ghi, made, out=np.zeros_like(ghi), where=made > 0)
+    return sky, (to_month * keep)[:, :, None, None], cut
+
+
 def _batch(
     climate: SiteClimate, some: slice, tilts_deg: FloatArray, azimuth_deg: FloatArray,
     horizon_deg: FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     tilts, azimuth = tilts_deg[some], azimuth_deg[some]
     horizon = None if horizon_deg is None else horizon_deg[some]
-    symmetric = horizon is None and bool(np.isin(azimuth, (0.0, 180.0)).all())
-    sky = make_sky(climate.latitude_deg[some], climate.clearness[some], afternoon_only=symmetric)
-    cut = None if horizon is None else _beam_visible(sky, horizon)
-    keep = (1.0 - climate.shading_loss[some]) * (1.0 - climate.snow_loss[some])
-    ghi, albedo = climate.ghi_wh_m2_day[some], climate.albedo[some][:, :, None, None]
-    made = (sky.ghi * sky.hours).sum(axis=(2, 3)) / sky.ghi.shape[2]
-    to_month = np.divide(ghi, made, out=np.zeros_like(ghi), where=made > 0)
+    sky, to_plane, cut = _sky_of(climate, some, azimuth, horizon)
+    albedo = climate.albedo[some][:, :, None, None]
     poa, warm, clipped = [], [], []
     for t in range(tilts.shape[1]):
-        power = tilted_w_m2(sky, tilts[:, t], azimuth, albedo, cut) * (to_month * keep)[:, :, None, None]
+        power = tilted_w_m2(sky, tilts[:, t], azimuth, albedo, cut) * to_plane
         energy = (power * sky.hours).sum(axis=(2, 3)) / power.shape[2]
         squared = (power**2 * sky.hours).sum(axis=(2, 3)) / power.shape[2]
         mean_w = np.divide(squared, energy, out=np.zeros_like(energy), where=energy > 0)

@@ -6,61 +6,27 @@ classes of days. `pytest -s` prints the table.
 """
 
 import dataclasses
-from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pvlib
 import pytest
 
 from planner.climate import OwnMonths, plane_of_array, site_climate
 from planner.climate.sun import MONTH_OF_DAY, daily_extra_wh_m2
 from planner.settings import ClimateSettings
+from tests.climate.typical import FILES, plane_hours, read_year
 
-DATA = Path(pvlib.__file__).parent / "data"
-FILES = {"Greensboro 36 N": "723170TYA.CSV", "Miami 26 N": "12839.tm2", "Sand Point 55 N": "703165TY.csv"}
 TILTS = np.array([10.0, 30.0, 50.0, 70.0, 90.0])
 AZIMUTHS = (135.0, 180.0, 225.0)
 WINTER = [10, 11, 0, 1]  # November to February
-HALF_HOUR = pd.Timedelta(minutes=30)
 CLASSES = 21
-
-
-def read_year(name):
-    """Hourly ghi, dhi, dni at the hours' middles, latitude, longitude."""
-    if name.endswith(".tm2"):
-        hourly, meta = pvlib.iotools.read_tmy2(DATA / name)
-        hourly = hourly.rename(columns=str.lower)
-        middle = hourly.index + HALF_HOUR  # stamped at the hour's start
-    else:
-        hourly, meta = pvlib.iotools.read_tmy3(DATA / name, coerce_year=2001, map_variables=True)
-        middle = hourly.index - HALF_HOUR  # stamped at the hour's end
-    assert middle.tz is not None
-    light = hourly[["ghi", "dhi", "dni"]].astype(float)
-    light.index = middle
-    return light, meta["latitude"], meta["longitude"]
 
 
 def hourly_poa(light, latitude, longitude, azimuth):
     """Mean daily irradiation by month and tilt (12, T), transposed hour by hour."""
-    sun = pvlib.solarposition.get_solarposition(light.index, latitude, longitude)
-    extra = pvlib.irradiance.get_extra_radiation(light.index.day_of_year.to_numpy(float))
-    airmass = pvlib.atmosphere.get_relative_airmass(sun["apparent_zenith"])
     columns = []
     for tilt in TILTS:
-        total = pvlib.irradiance.get_total_irradiance(
-            tilt,
-            azimuth,
-            sun["apparent_zenith"],
-            sun["azimuth"],
-            light["dni"],
-            light["ghi"],
-            light["dhi"],
-            dni_extra=pd.Series(extra, light.index),
-            airmass=airmass,
-            albedo=0.2,
-            model="perez",
-        )["poa_global"].fillna(0.0)
+        total = plane_hours(light, latitude, longitude, tilt=tilt, azimuth=azimuth)
         columns.append(24.0 * total.groupby(light.index.month).mean().to_numpy())
     return np.stack(columns, axis=1)
 
