@@ -1,5 +1,6 @@
 """Small fleets cut from a bundled scenario with its catalogue beside it; tests change one thing at a time."""
 
+import csv
 import shutil
 from collections.abc import Callable, Collection
 from pathlib import Path
