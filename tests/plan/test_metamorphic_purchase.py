@@ -70,13 +70,14 @@ def forbidden(cut: Cut, has: Bought) -> dict[str, str]:
 
 
 def required(cut: Cut, has: Bought) -> dict[str, str]:
-    other = next(row["sku"] for row in cut.rows("catalogue/controllers") if row["sku"] not in has.units)
+    fits = [row["sku"] for row in cut.rows("catalogue/balance") if row["kind"] == "enclosure"]
+    other = next(sku for sku in reversed(fits) if sku not in has.units)  # the largest holds any battery
     cut.put("sku_rules", [{"sku": other, "rule": "required"}])
     return {}
 
 
 def lead_time(cut: Cut, has: Bought) -> dict[str, str]:
-    return {"purchase__need_by": "2026-12-18"}  # four weeks
+    return {"purchase__need_by": "2027-01-29"}  # ten weeks
 
 
 def stock(cut: Cut, has: Bought) -> dict[str, str]:

@@ -230,6 +230,14 @@ def test_who_waits(tmp_path: Path, budget: str, served: list[str]) -> None:
     assert plan.total_cost <= Decimal(budget)
 
 
+def test_a_budget_for_nobody_is_a_plan_without_sites(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, THREE, settings={"purchase.budget": "2000"})
+    assert plan.total_cost == 0
+    assert plan.manifest["outcome"] == "none_served"
+    assert {refusal.rule for refusal in plan.unserved.values()} == {"beyond-budget"}
+    assert problems(plan, "s2")["value"] == 2528.20
+
+
 def test_who_waits_is_told_by_the_exit_code(tmp_path: Path) -> None:
     folder = write_fleet(tmp_path / "fleet", THREE)
     command = [sys.executable, "-m", "planner", "plan", str(folder), "--out", str(tmp_path / "plan")]
