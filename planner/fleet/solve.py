@@ -219,9 +219,9 @@ class _Run:
         keep[self.relax.pool.start] = True  # no site is without a design
         keep[self.best.choice[self.best.choice != NOBODY]] = True
         self.narrow(keep)
-        beyond, at_modes = root + exact.left_out, self.at
+        beyond = root + exact.left_out
         for _ in range(CUTS):
-            modes = self.relax.modes_within(at_modes, slack + 1e-6)
+            modes = self.relax.modes_within(self.at, slack + 1e-6)
             limits = MipLimits(
                 gap=self.settings.gap / 2, nodes_max=NODES_MAX, threads=self.settings.threads, stop=self.stop
             )
@@ -234,7 +234,7 @@ class _Run:
             finer, parts = self.cut(need)
             if self.done() or self.stop.due() or finer.modes == self.relax.curves.modes:
                 break
-            at_modes = at_modes.of_parts(parts)
+            self.at = self.at.of_parts(parts)
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
 
     def slack(self) -> float:
