@@ -64,6 +64,8 @@ def ascend(
         bought = relax.purchase(at)
         value = least + bought.value
         try_choice(relax, cost, choice, bought, best)
+        if not np.isfinite(value):  # the pool has no design of one kind for all sites of a region
+            return Bound(value=value, at=at, steps=step)
         improved = value > top.value + 1e-9 * abs(value)
         stalled = 0 if improved else stalled + 1
         if improved:

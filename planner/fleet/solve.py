@@ -143,9 +143,10 @@ class _Run:
         return early[self.stop.why] if self.stop.why else Outcome.STOPPED
 
     def begin(self) -> bool:
-        """Give each site a design that can be bought; whether enough sites have one."""
+        """Give each site a design that can be bought, of its region's kind; whether enough sites have one."""
         cost = self.relax.design_cost(self.relax.label(self.at)[0])
-        if np.isfinite(self.relax.least(cost)[0].min(axis=1)).all():
+        every = np.isfinite(self.relax.least(cost)[0].min(axis=1)).all()
+        if every and np.isfinite(self.relax.sites_side(cost)[0]):
             return True
         exact = self.price_out(Bound(value=-np.inf, at=self.at, steps=0), slack=0.0, designs_max=ADDED_LEAST)
         self.take_in(exact.designs)
@@ -168,7 +169,7 @@ class _Run:
             self.steps += top.steps
             self.standardise(top)
             settle(self.relax, self.best, self.stop)
-            if self.stop.due():
+            if self.stop.due() and np.isfinite(self.bound):  # what a run that ends at once has is proven too
                 break
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
             if self.done() or not (self.take_in(exact.designs) or self.widen()):
@@ -218,9 +219,9 @@ class _Run:
         keep[self.relax.pool.start] = True  # no site is without a design
         keep[self.best.choice[self.best.choice != NOBODY]] = True
         self.narrow(keep)
-        beyond, at_modes = root + exact.left_out, self.at
+        beyond = root + exact.left_out
         for _ in range(CUTS):
-            modes = self.relax.modes_within(at_modes, slack + 1e-6)
+            modes = self.relax.modes_within(self.at, slack + 1e-6)
             limits = MipLimits(
                 gap=self.settings.gap / 2, nodes_max=NODES_MAX, threads=self.settings.threads, stop=self.stop
             )
@@ -233,7 +234,7 @@ class _Run:
             finer, parts = self.cut(need)
             if self.done() or self.stop.due() or finer.modes == self.relax.curves.modes:
                 break
-            at_modes = at_modes.of_parts(parts)
+            self.at = self.at.of_parts(parts)
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
 
     def slack(self) -> float:
@@ -287,7 +288,8 @@ class _Run:
         pool = before.with_designs(designs)
         if pool.size == before.size:
             return False
-        places = np.where(self.best.choice == NOBODY, NOBODY, self.best.choice - before.start + pool.start)
-        self.best.choice = places
+        if len(self.best.choice):
+            moved = self.best.choice - before.start + pool.start
+            self.best.choice = np.where(self.best.choice == NOBODY, NOBODY, moved)
         self.relax = Relaxation(pool, self.needs, self.relax.curves, self.rules)
         return True

@@ -47,7 +47,7 @@ def manifest(
         "phases": [_phase(one) for one in spending],
         "best_bound": str(bound),
         "mip_gap": gap,
-        "outcome": (solution.outcome if solution else Outcome.NONE_SERVED).value,
+        "outcome": (solution.outcome if solution and sites_planned else Outcome.NONE_SERVED).value,
         "work": dict(solution.notes) if solution else {},
         "kits_left_out": sum(result.left_out for result in fleet.kits.values()),
         "sites_planned": sites_planned,

@@ -1,6 +1,6 @@
 """Checks of the rules that a purchase keeps: lists of SKUs, rules of categories, phases."""
 
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 
 from planner.errors import Problem
@@ -28,6 +28,29 @@ def lists(context: Context) -> Iterator[Problem]:
                 message=f"is required, but has no price valid on {day}",
                 remedy="add a price valid on that day, or delete the row",
                 rule="for sale on the plan date",
+            )
+    yield from _approved(context, sold)
+
+
+def _approved(context: Context, sold: set[str]) -> Iterator[Problem]:
+    """Of the approved and required SKUs of a category one is for sale; said at the first approved one."""
+    table = context.tables["sku_rules"]
+    home = {row.sku: name for name in SKU_TABLES for row in context.rows(name)}
+    listed: dict[str, list[int]] = defaultdict(list)
+    for at, row in enumerate(table.rows):
+        if row.rule is not SkuRule.FORBIDDEN and row.sku in home:
+            listed[home[row.sku]].append(at)
+    for name, places in listed.items():
+        approved = [at for at in places if table.rows[at].rule is SkuRule.APPROVED]
+        if approved and not any(table.rows[at].sku in sold for at in places):
+            yield table.problem(
+                approved[0],
+                code="not-for-sale",
+                column="sku",
+                value=table.rows[approved[0]].sku,
+                message=f"is approved, but no SKU approved in {name} has a price valid on {context.plan_date}",
+                remedy="add a price valid on that day, approve one that is for sale, or delete the rows",
+                rule="one for sale on the plan date",
             )
 
 

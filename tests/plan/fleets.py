@@ -85,6 +85,11 @@ class Cut:
         write_rows(path, rows) if rows else path.unlink()
         return self
 
+    def put(self, name: str, rows: Rows) -> "Cut":
+        """Write a table that the bundled scenario does not have."""
+        write_rows(self.folder / f"{name}.csv", rows)
+        return self
+
     def each(self, name: str, **cells: Callable[[str], str]) -> "Cut":
         """Change cells of every row; blank cells stay blank."""
         return self.change(

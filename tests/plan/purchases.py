@@ -1,7 +1,7 @@
 """Fleets of like sites with a single part of each kind for sale: what a purchase costs can be worked by hand.
 
-Each site takes `UNITS` (there is no smaller design): goods 3 x 250 + 120 x 0.085 = 10.20 + 140 + 4 x 80 + 90 + 310
-= 1,620.20; 3 x 30 + 1.2 + 12 + 4 x 7.5 + 20 + 0.8 = 154 kg at 2 = 308; access 100, labour 500.
+Each site takes `UNITS` (there is no smaller design): goods 3 x 250 + 120 x 0.085 = 10.20 + 140 + 4 x 80 + 90
++ 310 = 1,620.20; 3 x 30 + 1.2 + 12 + 4 x 7.5 + 20 + 0.8 = 154 kg at 2 = 308; access 100, labour 500.
 """
 
 from decimal import Decimal
@@ -35,6 +35,10 @@ def sites(*cells: dict[str, str]) -> Rows:
     """Sites s1, s2, ... of the one load, each with its cells."""
     first = table("sites")[0] | {"access_cost": "100", "freight_per_kg": "2", "load_profile": "camera"}
     return [first | {"site_id": f"s{i}"} | own for i, own in enumerate(cells, 1)]
+
+
+#: Of the second priority s2 is cheaper than s1; s3 is the dearest, and comes first.
+THREE = sites({"priority": "2", "access_cost": "150"}, {"priority": "2"}, {"access_cost": "900"})
 
 
 def write_fleet(

@@ -1,11 +1,26 @@
-"""Each rule of a purchase through a scenario's files, with numbers worked by hand (see `tests.plan.purchases`)."""
+"""Each rule of a purchase through a scenario's files, by numbers worked by hand (`tests.plan.purchases`)."""
 
+import subprocess
+import sys
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
-from tests.plan.purchases import MODULE, SITE, STORE, UNITS, orders, plan_of, price, problems, sites, twin
+from tests.plan.purchases import (
+    MODULE,
+    SITE,
+    STORE,
+    THREE,
+    UNITS,
+    orders,
+    plan_of,
+    price,
+    problems,
+    sites,
+    twin,
+    write_fleet,
+)
 
 
 def test_like_sites_without_a_rule(tmp_path: Path) -> None:
@@ -159,7 +174,7 @@ def test_lists(tmp_path: Path, rules: list[dict[str, str]], added: int, dear: in
     [("false", ("r", "r"), 30), ("true", ("r", "r"), 60), ("true", ("r", "q"), 30), ("true", ("", ""), 30)],
 )
 def test_one_chemistry_in_a_region(tmp_path: Path, alike: str, regions: tuple[str, str], added: int) -> None:
-    """AGM at 250 for one site, gel at 260 for any: sites of a region take the same, one without is its own."""
+    """AGM at 250 for one site, gel at 260 for any; a site without a region is one of its own."""
     plan = plan_of(
         tmp_path,
         sites(*({"region": name} for name in regions)),
@@ -185,9 +200,6 @@ def test_chargeable_weight_and_labour_of_parts(tmp_path: Path) -> None:
     assert plan.manifest["costs"]["freight"] == "328.00"
     assert plan.manifest["costs"]["installation"] == "580.00"
     assert plan.total_cost == SITE + 100
-
-
-THREE = sites({"priority": "2", "access_cost": "150"}, {"priority": "2"}, {"access_cost": "900"})
 
 
 def test_a_budget_serves_by_priority_then_the_cheapest(tmp_path: Path) -> None:
@@ -216,6 +228,28 @@ def test_who_waits(tmp_path: Path, budget: str, served: list[str]) -> None:
     assert plan.tables["site_designs"]["site_id"] == expected
     assert set(plan.unserved) == {"s1", "s2", "s3"} - set(expected)
     assert plan.total_cost <= Decimal(budget)
+
+
+def test_a_budget_for_nobody_is_a_plan_without_sites(tmp_path: Path) -> None:
+    plan = plan_of(tmp_path, THREE, settings={"purchase.budget": "2000"})
+    assert plan.total_cost == 0
+    assert plan.manifest["outcome"] == "none_served"
+    assert {refusal.rule for refusal in plan.unserved.values()} == {"beyond-budget"}
+    assert problems(plan, "s2")["value"] == 2528.20
+
+
+def test_who_waits_is_told_by_the_exit_code(tmp_path: Path) -> None:
+    folder = write_fleet(tmp_path / "fleet", THREE)
+    command = [sys.executable, "-m", "planner", "plan", str(folder), "--out", str(tmp_path / "plan")]
+    done = subprocess.run(
+        [*command, "--set", "purchase.budget=7000"],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 4, done.stderr
+    assert "s1 is not served: it waits: it would add 2,578" in done.stderr
+    assert "[beyond-budget]" in done.stderr
 
 
 def test_a_stock_that_does_not_reach_for_all(tmp_path: Path) -> None:

@@ -1,0 +1,140 @@
+"""An interrupt or a time limit keeps the best plan found, and no such run is called optimal."""
+
+import json
+import subprocess
+import sys
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from planner.fleet.stop import Ended, Stop
+from planner.pipeline import plan_fleet
+from planner.plan import Plan
+from planner.scenario import read_scenario
+from tests.plan.fleets import Cut
+from tests.plan.purchases import THREE, write_fleet
+
+SITES = ("finse", "ustaoset", "haukeli")
+
+
+class After(Stop):
+    """Asked at the n-th time that it is due to answer."""
+
+    def __init__(self, times: int) -> None:
+        super().__init__()
+        self.times = times
+
+    def due(self) -> bool:
+        self.times -= 1
+        if self.times < 0:
+            self.ask()
+        return super().due()
+
+
+@pytest.fixture(scope="module")
+def cut(tmp_path_factory: pytest.TempPathFactory) -> Cut:
+    """A fleet whose first plan is not its best."""
+    return Cut(tmp_path_factory.mktemp("stop") / "fleet", SITES)
+
+
+@pytest.fixture(scope="module")
+def whole(cut: Cut) -> Plan:
+    """The plan of a run that nobody stops."""
+    return cut.plan()
+
+
+def stopped(cut: Cut, stop: Stop, **settings: Any) -> Plan:
+    overrides = {"solver.gap": "0"} | {name.replace("__", "."): value for name, value in settings.items()}
+    return plan_fleet(read_scenario(cut.folder, overrides=overrides), stop=stop)
+
+
+@pytest.mark.parametrize("times", [0, 1, 20, 150, 400])
+def test_an_interrupt_keeps_the_best_plan(cut: Cut, whole: Plan, times: int) -> None:
+    plan = stopped(cut, After(times))
+    manifest = plan.manifest
+    assert manifest["sites_planned"] == len(SITES)
+    assert plan.total_cost >= whole.total_cost
+    assert Decimal(manifest["best_bound"]) <= whole.total_cost
+    if manifest["outcome"] == "optimal":  # the proof was done before
+        assert plan.total_cost == whole.total_cost
+    else:
+        assert manifest["outcome"] == "interrupted"
+        assert manifest["mip_gap"] > 0
+    if times <= 1:
+        assert manifest["outcome"] == "interrupted"
+
+
+def test_a_time_limit_keeps_the_best_plan(cut: Cut, whole: Plan) -> None:
+    plan = stopped(cut, Stop(), solver__time_limit_s="1e-9")
+    assert plan.manifest["outcome"] == "time_limit"
+    assert plan.manifest["sites_planned"] == len(SITES)
+    assert plan.total_cost >= whole.total_cost
+    assert Decimal(plan.manifest["best_bound"]) <= whole.total_cost
+
+
+def test_a_stopped_run_that_is_as_good_as_asked_says_so(cut: Cut) -> None:
+    plan = stopped(cut, After(0), solver__gap="0.9")
+    assert plan.manifest["outcome"] == "within_gap"
+
+
+def test_a_stop_before_a_budget_is_served_leaves_a_plan_within_it(tmp_path: Path) -> None:
+    scenario = read_scenario(write_fleet(tmp_path, THREE), overrides={"purchase.budget": "7000"})
+    plan = plan_fleet(scenario, stop=After(1))
+    assert plan.total_cost <= 7000
+    assert plan.manifest["outcome"] in ("interrupted", "optimal")
+
+
+def test_the_first_reason_stays() -> None:
+    stop = Stop()
+    assert (stop.due(), stop.why) == (False, None)
+    stop.begin(0.0)
+    assert stop.due()
+    stop.ask()
+    assert stop.due()
+    assert stop.why is Ended.TIME_LIMIT
+
+
+#: Runs the command line and sends itself a real interrupt when the search begins, so many times.
+INTERRUPTED = """
+import os, signal, sys
+from planner.fleet.stop import Stop
+begin = Stop.begin
+def interrupted(self, limit_s):
+    if {early}:
+        os.kill(os.getpid(), signal.SIGINT)
+    begin(self, limit_s)
+    for _ in range({times}):
+        os.kill(os.getpid(), signal.SIGINT)
+Stop.begin = interrupted
+sys.argv = ["planner", "plan", *{arguments!r}]
+from planner.cli import main
+main()
+"""
+
+
+def run(cut: Cut, out: Path, *, times: int, early: bool = False) -> subprocess.CompletedProcess[str]:
+    arguments = [str(cut.folder), "--out", str(out)]
+    code = INTERRUPTED.format(times=times, early=early, arguments=arguments)
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+
+
+def test_a_signal_while_designs_are_chosen_writes_the_plan(cut: Cut, whole: Plan, tmp_path: Path) -> None:
+    done = run(cut, tmp_path / "plan", times=1)
+    assert done.returncode == 130, done.stderr
+    manifest = json.loads((tmp_path / "plan" / "manifest.json").read_text())
+    assert manifest["outcome"] == "interrupted"
+    assert Decimal(manifest["best_bound"]) <= whole.total_cost <= Decimal(manifest["total_cost"])
+    assert "the interrupt came before the asked gap" in done.stderr
+    assert "interrupted" in done.stdout
+
+
+@pytest.mark.parametrize(("times", "early"), [(2, False), (0, True)])
+def test_a_second_signal_or_an_early_one_gives_up(cut: Cut, tmp_path: Path, times: int, early: bool) -> None:
+    done = run(cut, tmp_path / "plan", times=times, early=early)
+    assert done.returncode == 130
+    assert "interrupted" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "plan").exists()
+    assert list(tmp_path.iterdir()) == []
