@@ -23,6 +23,7 @@ relaxation strong: no site can lean a little on a tier that the fleet does not r
 """
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,19 +59,29 @@ class Variables:
 
 def solve_master(relax: Relaxation, modes: IntArray, limits: MipLimits) -> MasterResult:
     """Least cost over the designs of the relaxation's pool and the given modes."""
+    model, names = make_master(relax, modes)
+    result = minimise(model, limits)
+    if result.values is None:
+        return MasterResult(choice=None, best_bound=result.best_bound)
+    chosen = [d for d, y in names.y.items() if result.values[y.name] > 0.5]
+    return MasterResult(choice=choice_of(relax, chosen), best_bound=result.best_bound)
+
+
+def make_master(relax: Relaxation, modes: IntArray) -> tuple[pulp.LpProblem, Variables]:
+    """The model over the designs of the relaxation's pool and the given modes, and its variables."""
     model = pulp.LpProblem("fleet", pulp.LpMinimize)
     names = add_variables(model, relax, modes)
     add_objective(model, relax, names)
     for rows in (one_design, served, use, need, paid, site_mode, one_mode, standard, one_kind):
         rows(model, relax, names)
-    result = minimise(model, limits)
-    if result.values is None:
-        return MasterResult(choice=None, best_bound=result.best_bound)
+    return model, names
+
+
+def choice_of(relax: Relaxation, designs: Sequence[int]) -> IntArray:
+    """Design of each site (S,), or nobody, from the designs chosen."""
     choice = np.full(relax.pool.sites, NOBODY)
-    for d, y in names.y.items():
-        if result.values[y.name] > 0.5:
-            choice[relax.pool.designs.site[d]] = d
-    return MasterResult(choice=choice, best_bound=result.best_bound)
+    choice[relax.pool.designs.site[list(designs)]] = designs
+    return choice
 
 
 def add_variables(model: pulp.LpProblem, relax: Relaxation, modes: IntArray) -> Variables:

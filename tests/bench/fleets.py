@@ -35,7 +35,23 @@ installation_cost = 700
 
 [battery]
 enclosure_damping_k = 12  # insulated cabinets
+
+[purchase]
+need_by = 2027-04-01
+labour_cost_h = 60
 """
+
+#: Rules of the purchase: every SKU taken on costs, spares by share and by failures.
+CATEGORY_RULES = """\
+category,distinct_max,onboarding_cost,spares_share,spares_protection,resupply_weeks
+modules,{modules},400,0.03,,
+batteries,{batteries},500,0.02,,
+controllers,{controllers},300,0.03,0.95,8
+switches,{switches},300,0.03,0.95,8
+converters,,100,0.05,,
+balance,,0,0,,
+"""
+CAPS = {"modules": 4, "batteries": 6, "controllers": 3, "switches": 4}
 
 DEVICES = """\
 device,supply,poe_class,passive_v,input_min_v,input_max_v,average_w,max_w,data_ports,power_allocation,schedule
@@ -104,7 +120,12 @@ SITE_COLUMNS = (
 
 
 def generate_fleet(
-    folder: Path, sites: int, seed: int = 1, *, latitudes_deg: tuple[float, float] = NORTH_DEG
+    folder: Path,
+    sites: int,
+    seed: int = 1,
+    *,
+    latitudes_deg: tuple[float, float] = NORTH_DEG,
+    caps: bool = False,
 ) -> Path:
     """Write a complete scenario of `sites` sites to `folder`.
 
@@ -118,6 +139,8 @@ def generate_fleet(
         Another seed gives another fleet.
     latitudes_deg : (south, north)
         Band of latitudes; `(-35, 35)` gives a fleet under a high sun.
+    caps : bool
+        Allow few SKUs of each category.
 
     Returns
     -------
@@ -133,6 +156,8 @@ def generate_fleet(
     run = "".join(line for line in loads if line.split(",")[0] in profiles)
     for name, text in (("devices", DEVICES), ("loads", header + run), ("schedules", SCHEDULES)):
         (folder / f"{name}.csv").write_text(text, encoding="utf-8")
+    most = {name: number if caps else "" for name, number in CAPS.items()}
+    (folder / "category_rules.csv").write_text(CATEGORY_RULES.format(**most), encoding="utf-8")
     rows = [
         _site(random, i, float(latitude[i]), float(longitude[i]), float(elevation[i]), profiles[i])
         for i in range(sites)
@@ -218,9 +243,11 @@ def main() -> None:
     parser.add_argument("sites", type=int)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--latitudes", type=float, nargs=2, default=NORTH_DEG, metavar=("SOUTH", "NORTH"))
+    parser.add_argument("--caps", action="store_true", help="allow few SKUs of each category")
     given = parser.parse_args()
     south, north = given.latitudes
-    print(generate_fleet(given.folder, given.sites, given.seed, latitudes_deg=(south, north)))
+    band = (south, north)
+    print(generate_fleet(given.folder, given.sites, given.seed, latitudes_deg=band, caps=given.caps))
 
 
 if __name__ == "__main__":
