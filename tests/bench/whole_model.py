@@ -14,6 +14,7 @@ import tempfile
 import time
 from pathlib import Path
 
+import highspy
 import numpy as np
 import pulp
 
@@ -28,6 +29,7 @@ from planner.scenario import read_scenario
 
 def whole(relax: Relaxation, solver: pulp.LpSolver) -> tuple[float, float, float]:
     """Cost of the plan that a solver finds, its bound, and the seconds that building and solving took."""
+    highspy.Highs.resetGlobalScheduler(True)  # or another number of threads is refused
     start = time.perf_counter()
     model, names = make_master(relax, np.arange(relax.curves.modes))
     with quiet_stdout():
