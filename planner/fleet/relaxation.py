@@ -134,18 +134,19 @@ class Relaxation:
 
     def breaches(self, choice: IntArray, need: IntArray) -> int:
         """How often a choice breaks a rule: stock, a cap, a required SKU, one kind in a region."""
-        used = need > 0
-        count = int((need > self.needs.most).sum()) + int((self.rules.required & ~used).sum())
+        used, served = need > 0, choice != NOBODY
+        number = np.bincount(self.rules.group[served], minlength=len(self.rules.count))
+        count = int(np.abs(number - self.rules.count).sum())
+        count += int((need > self.needs.most).sum()) + int((self.rules.required & ~used).sum())
         count += sum(max(0, int(used[cap.skus].sum()) - cap.most) for cap in self.rules.caps)
         if self.rules.kinds > 1:
-            served = np.flatnonzero(choice != NOBODY)
             pairs = np.stack([self.rules.region[served], self.kind[choice[served]]], axis=1)
             count += len(np.unique(pairs, axis=0)) - len(np.unique(pairs[:, 0]))
         return count
 
     def keeps_rules(self, choice: IntArray) -> bool:
         """Whether a choice is a plan."""
-        return self.breaches(choice, self.need(choice)) == 0
+        return len(choice) > 0 and self.breaches(choice, self.need(choice)) == 0
 
     def label(self, at: Multipliers) -> tuple[FloatArray, IntArray]:
         """Cheapest way to label each use (U,), and its mode."""

@@ -53,34 +53,35 @@ def serve(solve: Solve, rules: Rules, *, budget: float) -> Served:
     if _fits(whole, budget):
         best = solve(rules.serving(sizes)) if np.isfinite(budget) else whole
         return Served(solution=best if _fits(best, budget) else whole, count=sizes, most=sizes)
-    count, most = np.zeros_like(sizes), np.zeros_like(sizes)
+    count, most, found = np.zeros_like(sizes), np.zeros_like(sizes), _nobody(whole)
     for g in range(len(sizes)):
-        count[g], most[g] = _most_of(solve, rules, count, g, int(sizes[g]), budget)
-    if not count.any():
-        return Served(solution=_nobody(whole), count=count, most=most)
-    return Served(solution=solve(rules.serving(count)), count=count, most=most)
+        count[g], most[g], better = _most_of(solve, rules, count, g, int(sizes[g]), budget)
+        found = better or found
+    best = solve(rules.serving(count)) if count.any() else found
+    fits = _fits(best, budget)  # not where it was stopped
+    return Served(solution=best if fits else found, count=count, most=most)
 
 
 def _most_of(
     solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float
-) -> tuple[int, int]:
-    """Most sites of a group that are served beside the counts of others, and what is not proven impossible.
+) -> tuple[int, int, FleetSolution | None]:
+    """Most sites of a group that are served beside the others', what is not proven impossible, and a plan.
 
     The range between a number that is served and one that is not is halved.
     """
-    low, high, most = 0, size + 1, size
+    low, high, most, plan = 0, size + 1, size, None
     while high - low > 1:
         middle = (low + high) // 2
         asked = count.copy()
         asked[g] = middle
         found = solve(rules.serving(asked), target=budget)
         if _fits(found, budget):
-            low = middle
+            low, plan = middle, found
         else:
             high = middle
             if found.best_bound > budget or np.isinf(found.best_bound):
                 most = min(most, middle - 1)
-    return low, max(low, most)
+    return low, max(low, most), plan
 
 
 def _nobody(whole: FleetSolution) -> FleetSolution:

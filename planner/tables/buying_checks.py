@@ -48,7 +48,7 @@ def _approved(context: Context, sold: set[str]) -> Iterator[Problem]:
                 code="not-for-sale",
                 column="sku",
                 value=table.rows[approved[0]].sku,
-                message=f"is approved, but none approved in {name} has a price valid on {context.plan_date}",
+                message=f"is approved, but no SKU approved in {name} has a price on {context.plan_date}",
                 remedy="add a price valid on that day, approve one that is for sale, or delete the rows",
                 rule="one for sale on the plan date",
             )

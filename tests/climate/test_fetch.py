@@ -172,9 +172,7 @@ def test_nobody_there(tmp_path: Path, service: Service) -> None:
 
 def test_a_refusal_concerns_one_site_and_the_other_is_written(service: Service, tmp_path: Path) -> None:
     body = json.dumps({"message": "Location over the sea.", "status": 400}).encode()
-    service.refuse = lambda question: (
-        (400, "application/json", body) if question["lat"] == "46.5" else None
-    )
+    service.refuse = lambda question: (400, "application/json", body) if question["lat"] == "46.5" else None
     folder = write_scenario(tmp_path / "scenario")
     fetch = asked_of(service, tmp_path / "cache", Source.PVGIS_TMY)
     found = run(folder, fetch)

@@ -252,9 +252,7 @@ def test_a_month_of_no_year_is_refused_and_another_year_helps() -> None:
 
 def test_years_weigh_the_same() -> None:
     dull, bright = year(2021, peak_w_m2=150.0), year(2022)
-    found, problems = file_climate(
-        [read(csv_text([*dull, *bright]))], latitude_deg=46.5, longitude_deg=0.0
-    )
+    found, problems = file_climate([read(csv_text([*dull, *bright]))], latitude_deg=46.5, longitude_deg=0.0)
     assert problems == []
     assert found is not None
     assert found.ghi_wh_m2_day[5] == pytest.approx((daily_wh_m2(dull) + daily_wh_m2(bright)) / 2)

@@ -228,9 +228,7 @@ def test_the_station_of_a_csv_file_is_what_its_row_says(tmp_path: Path) -> None:
         ({"site_id": "13"}, "site_id", "unknown-reference"),
     ],
 )
-def test_rows_that_do_not_say_enough(
-    tmp_path: Path, change: dict[str, str], column: str, code: str
-) -> None:
+def test_rows_that_do_not_say_enough(tmp_path: Path, change: dict[str, str], column: str, code: str) -> None:
     folder = folder_with(tmp_path, [CSV | change], {"own/hours.csv": csv_text(HOURS, end=True)})
     found = check_folder(folder)
     assert (code, "climate_files.csv", 2, column) in {(p.code, p.file, p.line, p.column) for p in found}

@@ -41,9 +41,7 @@ def test_the_limit_that_nothing_meets_is_named(
 
 
 def test_a_mount_carries_whole_modules_by_area_and_weight() -> None:
-    pricer, _ = instance(
-        mount_area_m2=np.array([4.0, 4.0]), mount_weight_max_kg=np.array([np.inf, 50.0])
-    )
+    pricer, _ = instance(mount_area_m2=np.array([4.0, 4.0]), mount_weight_max_kg=np.array([np.inf, 50.0]))
     modules = np.arange(1, 7)
     # 4 m2 hold two modules of 1.7 m2; 50 kg two of 20 kg, and one of 30
     assert pricer.mounts_for(modules, np.array(1.7), np.array(20.0), 0, 99).tolist() == [1, 1, 2, 2, 3, 3]

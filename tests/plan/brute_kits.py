@@ -124,9 +124,7 @@ def feeds(
         ]
         taken = units.copy()
         for sku, row in used.items():
-            behind = [
-                box.fed_at(row.output_v) for box, other in zip(boxes, way, strict=True) if other is row
-            ]
+            behind = [box.fed_at(row.output_v) for box, other in zip(boxes, way, strict=True) if other is row]
             if sum(box.most_w for box in behind) > row.output_max_w:
                 assert all(box.most_w > row.output_max_w for box in behind), "share them among converters"
                 break

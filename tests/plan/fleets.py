@@ -1,6 +1,5 @@
 """Small fleets cut from a bundled scenario with its catalogue beside it; tests change one thing at a time."""
 
-import csv
 import shutil
 from collections.abc import Callable, Collection
 from pathlib import Path
@@ -41,10 +40,8 @@ def part_of(scenario: str, folder: Path, sites: Collection[str]) -> Path:
     """Copy some sites of a bundled scenario to a folder; it keeps its settings and the whole catalogue."""
     shutil.copytree(shipped("scenarios") / scenario, folder)
     for path in folder.glob("*.csv"):
-        with path.open(encoding="utf-8", newline="") as stream:
-            reader = csv.DictReader(stream)
-            names, rows = reader.fieldnames or [], list(reader)
-        if "site_id" in names:
+        rows = read_rows(path)
+        if rows and "site_id" in rows[0]:
             kept = [row for row in rows if row["site_id"] in sites]
             write_rows(path, kept) if kept else path.unlink()
     return folder

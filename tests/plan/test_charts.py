@@ -55,9 +55,7 @@ def test_the_numbers_are_the_plan_s(plan: Plan, folder: Path) -> None:
 def test_names_are_escaped_and_cut(plan: Plan, folder: Path) -> None:
     picture = draw(folder / "plan", "finse")
     assert "<b" not in picture
-    assert any(
-        text.startswith('<b>Ridge & "Valley"</b>') and "…" in text for text in texts(picture)
-    )
+    assert any(text.startswith('<b>Ridge & "Valley"</b>') and "…" in text for text in texts(picture))
 
 
 def test_the_tightest_site_is_drawn_and_repeats(plan: Plan, folder: Path) -> None:

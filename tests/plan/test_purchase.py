@@ -4,6 +4,7 @@ import subprocess
 import sys
 from decimal import Decimal
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -142,7 +143,7 @@ SCARCE = [{"sku": MODULE, "supplier": "north", "stock_qty": "7"}]
 
 def test_a_cap_on_the_skus_of_a_category(tmp_path: Path) -> None:
     """Of 7 modules at 80 one site takes 4, and the other 4 at 90; with one SKU both take those at 90."""
-    content = {"prices": TWO, "stock": SCARCE}
+    content: dict[str, Any] = {"prices": TWO, "stock": SCARCE}
     two = plan_of(tmp_path / "two", sites({}, {}), tables=twin("modules", "M-2"), **content)
     assert two.total_cost == 2 * SITE + 40
     rules = {"category_rules": [{"category": "modules", "distinct_max": "1"}]}
@@ -292,6 +293,6 @@ def test_phases_together_are_a_budget(tmp_path: Path) -> None:
 
 
 def test_the_smaller_of_budget_and_phases_counts(tmp_path: Path) -> None:
-    content = {"tables": {"phases": phases("3000", "3000")}}
-    plan = plan_of(tmp_path, sites({}, {}), settings={"purchase.budget": "3000"}, **content)
+    tables = {"phases": phases("3000", "3000")}
+    plan = plan_of(tmp_path, sites({}, {}), settings={"purchase.budget": "3000"}, tables=tables)
     assert len(plan.unserved) == 1

@@ -106,9 +106,7 @@ def test_a_unit_of_another_quantity(tmp_path: Path) -> None:
 
 def test_two_values_for_one_month_name_both_places(tmp_path: Path) -> None:
     row = {"site_id": "0012", "month": "7", "ghi_wh_m2_day": "5100"}
-    found = problems(
-        tmp_path, site_months=[row], site_climate_months=[wide("ghi", "kWh/m2/day", GHI_KWH)]
-    )
+    found = problems(tmp_path, site_months=[row], site_climate_months=[wide("ghi", "kWh/m2/day", GHI_KWH)])
     (problem,) = [p for p in found if p.code == "conflicting-values"]
     assert (problem.file, problem.line, problem.column) == ("site_climate_months.csv", 2, "m07")
     assert "site_months.csv, line 2, column ghi_wh_m2_day" in problem.message
@@ -141,14 +139,12 @@ def test_a_wrong_unit_shows_against_the_sky(tmp_path: Path) -> None:
     # monthly totals of 40 to 180 kWh said to be W/m2: 4.3 kWh a day in July at 46 N is plausible, so a
     # total said to be MJ a day, 180 MJ = 50 kWh, must show, and kWh a day said to be Wh
     codes = {
-        p.code
-        for p in problems(tmp_path / "a", site_climate_months=[wide("ghi", "Wh/m2/day", GHI_KWH)])
+        p.code for p in problems(tmp_path / "a", site_climate_months=[wide("ghi", "Wh/m2/day", GHI_KWH)])
     }
     assert codes == {"implausible"}
     too_bright = [0.9 * 12] * 12  # 10.8 kWh in a December at 46 N: the sky gives less than 4
     codes = {
-        p.code
-        for p in problems(tmp_path / "b", site_climate_months=[wide("ghi", "kWh/m2/day", too_bright)])
+        p.code for p in problems(tmp_path / "b", site_climate_months=[wide("ghi", "kWh/m2/day", too_bright)])
     }
     assert codes == {"implausible"}
 
