@@ -41,9 +41,7 @@ def test_the_limit_that_nothing_meets_is_named(
 
 
 def test_a_mount_carries_whole_modules_by_area_and_weight() -> None:
-    pricer, _ = instance(
-        mount_area_m2=np.array([4.0, 4.0]), mount_weight_max_kg=np.array([np.inf, 50.0])
-    )
+    pricer, _ = instance(mount_area_m2=np.array([4.0, 4.0]), mount_weight_max_kg=np.array([np.inf, 50.0]))
     modules = np.arange(1, 7)
     # 4 m2 hold two modules of 1.7 m2; 50 kg two of 20 kg, and one of 30
     assert pricer.mounts_for(modules, np.array(1.7), np.array(20.0), 0, 99).tolist() == [1, 1, 2, 2, 3, 3]
@@ -55,9 +53,14 @@ def test_a_mount_carries_whole_modules_by_area_and_weight() -> None:
 def test_wind_that_a_site_does_not_state_excludes_no_mount() -> None:
     pricer, offer = instance(None)
     option = offer.options[0]
-    assert pricer.mounts_allowed(option, offer).tolist() == [0, 1]
-    assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=35.0)).tolist() == [0, 1]
-    assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=36.0)).tolist() == [1]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, offer).tolist() == [0, 1]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, replace(offer, wind_design_m_s=35.0)).tolist() == [
+        0,
+        1,
+    ]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, replace(offer, wind_design_m_s=36.0)).tolist() == [
+        1
+    ]
 
 
 def test_batteries_part_over_no_more_enclosures_than_allowed() -> None:
