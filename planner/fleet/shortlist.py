@@ -26,7 +26,7 @@ from planner.designs import (
     in_whole,
     size_designs,
 )
-from planner.fleet.buying import FloatArray
+from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.market import Market
 from planner.fleet.pricing import BoolArray, Boxes, Option, Pricer, SiteOffer, by_number
 
@@ -126,16 +126,13 @@ def _floors(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray) -
 
 def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray) -> UnitCosts:
     """Least landed cost of a unit of each part at unit prices (K,); nothing where some stand at the site."""
-    f, chosen, catalogue = pricer.fittings, draft.parts, draft.prepared.catalogue
+    f, chosen = pricer.fittings, draft.parts
     module, battery = pricer.parts.module[chosen.module], pricer.parts.battery[chosen.battery]
     unit = prices + pricer.landing(site)
     unit[list(site.existing)] = 0.0
-    mounts = pricer.mounts_allowed(draft.surface_tilt_deg, site)
+    mounts, carried = _carried(pricer, site, draft)
     boxes = unit[f.enclosure_sku], f.enclosure_volume_l
     cost, litres = (values[pricer.enclosures_allowed(site)] for values in boxes)
-    area = catalogue.module("length_m") * catalogue.module("width_m")
-    kg = pricer.market.weight_kg[module]
-    carried = pricer.carried(area[:, None], kg[:, None], mounts[None, :])  # (M, mounts)
     each = np.full(carried.shape, np.inf)
     np.divide(unit[f.mount_sku[mounts]][None, :], carried, out=each, where=carried > 0)
     return UnitCosts(
@@ -147,6 +144,14 @@ def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray
         enclosure_l=float((cost / litres).min(initial=np.inf)),
         fixed=site.fixed_cost,
     )
+
+
+def _carried(pricer: Pricer, site: SiteOffer, draft: Draft) -> tuple[IntArray, FloatArray]:
+    """Mounts that hold the draft's tilt and the site's wind, and how many of each module they carry."""
+    catalogue, mounts = draft.prepared.catalogue, pricer.mounts_allowed(draft.surface_tilt_deg, site)
+    area = catalogue.module("length_m") * catalogue.module("width_m")
+    kg = pricer.market.weight_kg[pricer.parts.module[draft.parts.module]]
+    return mounts, pricer.carried(area[:, None], kg[:, None], mounts[None, :])
 
 
 def _trimmed(pricer: Pricer, offer: SiteOffer, top: float) -> SiteOffer:
@@ -167,11 +172,13 @@ def most_bought(pricer: Pricer, site: SiteOffer, drafts: Sequence[Draft]) -> Flo
     most, f, parts = np.zeros(len(pricer.market.skus)), pricer.fittings, pricer.parts
     for draft in drafts:
         high, chosen = ceilings(draft.prepared), draft.parts
+        mounts, carried = _carried(pricer, site, draft)
+        carriers = np.ceil(high.modules[:, None] / np.maximum(carried, 1.0))
         for place, number in (
             (parts.module[chosen.module], high.modules),
             (parts.battery[chosen.battery], high.blocks),
             (parts.controller[chosen.controller], high.controllers),
-            (f.mount_sku, high.modules.max(initial=0.0)),  # a mount carries one at least
+            (f.mount_sku[mounts], carriers.max(axis=0, initial=0.0)),
             (f.enclosure_sku, float(f.enclosures_max)),
         ):
             np.maximum.at(most, place, number)
