@@ -56,6 +56,10 @@ class SolverError(PlannerError):
     """The solver returned no usable plan."""
 
 
+class WorkerError(PlannerError):
+    """The work on sites could not be done where it was asked for."""
+
+
 class ServiceError(PlannerError):
     """An online service gave no usable answer; `reachable` says whether it answered at all."""
 

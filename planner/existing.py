@@ -4,7 +4,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from planner.demand import UnitLimits
-from planner.designs import CatalogueArrays, Selection, SiteOptions, select
+from planner.designs import CatalogueArrays, Selection, select
 from planner.errors import Refusal
 from planner.scenario import Scenario, Tables
 from planner.tables.existing import Keep
@@ -77,16 +77,6 @@ def power_parts(whole: CatalogueArrays, gear: Gear, sold: Collection[str]) -> Se
         kept = gear.must & set(skus)
         wanted |= kept or {sku for sku in skus if sku in sold or sku in gear.units}
     return select(whole, wanted)
-
-
-def in_whole(designs: SiteOptions, parts: Selection) -> SiteOptions:
-    """Designs made of a selection, with the places of their parts in the whole catalogue."""
-    return replace(
-        designs,
-        module=parts.module[designs.module],
-        battery=parts.battery[designs.battery],
-        controller=parts.controller[designs.controller],
-    )
 
 
 def blocking_parts(gear: Gear, able: Callable[[Gear], bool]) -> list[str]:

@@ -4,49 +4,31 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from itertools import product
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from planner.climate import best_tilt, day_hours, lit_fraction
-from planner.demand import KitResult, enumerate_kits, schedule_hours, site_load_wh
-from planner.designs import Choice, SiteInputs, blocking_rule, make_catalogue_arrays, site_options
-from planner.errors import Refusal, SolverError
-from planner.existing import (
-    Gear,
-    available,
-    blocking_parts,
-    in_whole,
-    kept_refusal,
-    kit_key,
-    power_parts,
-    site_gear,
-)
+from planner.demand import schedule_hours, site_load_wh
+from planner.designs import Choice, make_catalogue_arrays
+from planner.errors import SolverError
+from planner.existing import available, site_gear
 from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
-from planner.fleet.fitting_misses import no_fitting
-from planner.fleet.not_for_sale import not_for_sale
 from planner.fleet.pool import Pool
-from planner.fleet.pricing import Option, Pricer, SiteOffer, make_fittings, make_part_index
+from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
-from planner.outputs import Fleet, SiteDesign, make_plan
+from planner.outputs import SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import buy
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
-from planner.sites import (
-    FloatArray,
-    enclosure_damping_k,
-    month_values,
-    recovery_days_max,
-    wind_design_m_s,
-)
+from planner.sites import FloatArray, month_values, wind_design_m_s
+from planner.sizing import Fleet, FleetSites, site_inputs, site_kits, site_voltages
 from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
-
-CACHE_SITES = 400  # fleets up to this size keep every site's feasible designs in memory
 
 EARLY = (Outcome.TIME_LIMIT, Outcome.INTERRUPTED)  # a search that ended early asks no further question
 
@@ -74,6 +56,18 @@ class Clock:
             self.seconds[name] = self.seconds.get(name, 0.0) + time.perf_counter() - start
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Machines:
+    """Where the work on sites is done; it changes nothing in a plan.
+
+    `workers` are processes of this machine, 1 for this one alone, None for as many as the fleet deserves;
+    `cluster` is the address of a Dask scheduler, whose workers then do it.
+    """
+
+    workers: int | None = None
+    cluster: str | None = None
+
+
 def plan_folder(
     scenario: Path,
     out: Path,
@@ -81,6 +75,7 @@ def plan_folder(
     overrides: Mapping[str, str] | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
+    machines: Machines = Machines(),  # frozen
 ) -> tuple[Plan, list[str]]:
     """Read a scenario, plan its fleet, write the plan; returns the plan and the files written.
 
@@ -94,16 +89,19 @@ def plan_folder(
         The plan may not be written to `out`.
     SolverError
         No plan was found.
+    WorkerError
+        Workers died again and again, or no cluster answers.
     """
     check_target(out, inputs=[scenario])
     clock = Clock()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {})
-    plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop)
+    plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop, machines=machines)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):
             progress("why not", 0, 1)
-            plan = with_reasons(plan, list(blocked(checked, plan, plan_fleet)), clock.seconds)
+            again = partial(plan_fleet, machines=machines)
+            plan = with_reasons(plan, list(blocked(checked, plan, again)), clock.seconds)
     with clock.stage("write"):
         return plan, write_plan(plan, out)
 
@@ -114,6 +112,7 @@ def plan_fleet(
     progress: Progress = no_progress,
     clock: Clock | None = None,
     stop: Stop | None = None,
+    machines: Machines = Machines(),  # frozen
 ) -> Plan:
     """Plan a scenario's fleet.
 
@@ -124,6 +123,8 @@ def plan_fleet(
     ------
     SolverError
         No plan was found for the sites that have designs.
+    WorkerError
+        Workers died again and again, or no cluster answers.
     """
     clock, stop = clock or Clock(), stop or Stop()
     with clock.stage("climate"):
@@ -134,19 +135,21 @@ def plan_fleet(
         fleet_kits(fleet)
         fleet.tilts[:] = choose_tilts(fleet)
     with clock.stage("designs"):
-        offers = SiteOffers(fleet, progress)
-        pool = candidates(fleet.pricer, offers, sites=len(scenario.tables.sites))
-    with clock.stage("fleet"):
-        progress("fleet", 0, 1)
-        stop.begin(scenario.settings.solver.time_limit_s)
-        solution = choose(fleet, offers, pool, stop) if pool is not None else None
+        sites = FleetSites(fleet, progress=progress, workers=machines.workers, cluster=machines.cluster)
+    with sites:
+        with clock.stage("candidates"):
+            pool = candidates(fleet.pricer, sites, sites=len(scenario.tables.sites))
+        with clock.stage("fleet"):
+            progress("fleet", 0, 1)
+            stop.begin(scenario.settings.solver.time_limit_s)
+            solution = choose(fleet, sites, pool, stop) if pool is not None else None
     with clock.stage("tables"):
         progress("tables", 0, 1)
         designs = chosen_designs(fleet, solution) if solution else []
         return make_plan(fleet, designs, solution, clock.seconds)
 
 
-def choose(fleet: Fleet, offers: "SiteOffers", pool: Pool, stop: Stop) -> FleetSolution:
+def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolution:
     """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
 
     Raises
@@ -154,7 +157,7 @@ def choose(fleet: Fleet, offers: "SiteOffers", pool: Pool, stop: Stop) -> FleetS
     SolverError
         No plan was found.
     """
-    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, offers, pool, stop=stop)
+    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, sites, pool, stop=stop)
     if bought.solution.choice is None:
         raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
     for i, refusal in bought.waiting.items():
@@ -202,6 +205,7 @@ def prepare(scenario: Scenario) -> Fleet:
         hours=hours,
         day_hours=day_hours(arrays.latitude_deg),
         kits={},
+        boxes={},
         other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
         tilts=[],
         refusals={},
@@ -215,27 +219,6 @@ def fleet_kits(fleet: Fleet) -> None:
     for i, site in enumerate(fleet.scenario.tables.sites):
         for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
             site_kits(fleet, i, voltage, fleet.gear[i])
-
-
-def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
-    """Kits of the i-th site at a system voltage; sites that are alike in what decides them share them."""
-    tables, sold = fleet.scenario.tables, fleet.market.sold
-    key = kit_key(tables.sites[i].load_profile, voltage, gear, tables, sold)
-    if key not in fleet.kits:
-        fleet.kits[key] = enumerate_kits(
-            tables,
-            load_profile=key.load_profile,
-            system_voltage_v=voltage,
-            settings=fleet.scenario.settings,
-            sold=sold | key.unsold,
-            limits=key.limits,
-        )
-    return fleet.kits[key]
-
-
-def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
-    """System voltages to try at a site."""
-    return (stated,) if stated is not None else tuple(sorted(set(scenario.settings.policy.system_voltages_v)))
 
 
 def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:
@@ -275,154 +258,6 @@ def load_shape(fleet: Fleet) -> FloatArray:
             day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
             shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
     return shape
-
-
-class SiteOffers:
-    """Every site with its feasible designs; iterated anew for each pass over them.
-
-    The first pass notes the sites without any, with the rule that blocks them, in `fleet.refusals`. A fleet
-    of up to `CACHE_SITES` keeps its designs; a larger one makes them anew, to hold one site's at a time.
-    """
-
-    def __init__(self, fleet: Fleet, progress: Progress = no_progress) -> None:
-        self.fleet, self.progress = fleet, progress
-        self.kept: list[SiteOffer] | None = None
-        self.places: list[int] | None = None
-
-    def __iter__(self) -> Iterator[SiteOffer]:
-        if self.kept is not None:
-            yield from self.kept
-        elif self.places is not None:
-            yield from (site_designs(self.fleet, i, self.fleet.gear[i]) for i in self.places)
-        else:
-            yield from self._first()
-
-    def _first(self) -> Iterator[SiteOffer]:
-        sites, places, kept = self.fleet.scenario.tables.sites, [], []
-        for i, site in enumerate(sites):
-            self.progress("designs", i, len(sites))
-            offer = offer_or_refusal(self.fleet, i)
-            if isinstance(offer, Refusal):
-                self.fleet.refusals[site.site_id] = offer
-                continue
-            places.append(i)
-            if len(sites) <= CACHE_SITES:
-                kept.append(offer)
-            yield offer
-        self.places = places
-        self.kept = kept if len(sites) <= CACHE_SITES else None
-
-
-def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
-    """Feasible designs of the i-th site, or why it has none."""
-    site = fleet.scenario.tables.sites[i]
-    if fleet.climate.refusal[i]:
-        return Refusal(rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i])
-    gear, able = fleet.gear[i], fleet.pricer.buildable
-    offer = site_designs(fleet, i, gear)
-    if able(offer):
-        return offer
-    blocking = blocking_parts(gear, lambda other: able(site_designs(fleet, i, other)))
-    if gear.must and not blocking:
-        gear = gear.free(gear.must)
-        offer = site_designs(fleet, i, gear)
-    why = why_not(fleet, i, gear, offer)
-    return kept_refusal(gear, blocking, why) if blocking else why
-
-
-def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
-    """Why the i-th site has no design with some gear, or none that can be mounted and housed."""
-    site, available = fleet.scenario.tables.sites[i], fleet.market.sold | set(gear.units)
-    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-    kits = any(site_kits(fleet, i, v, gear).kits for v in voltages)
-    unsold = not_for_sale(fleet.scenario, available, site.load_profile, kits=kits)
-    if unsold or not offer.options:
-        return unsold or explain(fleet, i, gear)
-    return no_fitting(site.site_id, fleet.pricer, offer)
-
-
-def site_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
-    """Feasible designs of the i-th site with some gear, at each voltage and tilt."""
-    site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
-    parts, index = power_parts(fleet.catalogue, gear, fleet.market.sold), fleet.market.index
-    found = []
-    for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
-        for tilt in fleet.tilts[i]:
-            inputs = site_inputs(fleet, i, voltage, tilt, gear)
-            if inputs is None:
-                break
-            designs = site_options(
-                inputs, catalogue=parts.catalogue, system_voltage_v=voltage, settings=settings
-            )
-            if designs.modules_parallel.size:
-                designs = in_whole(designs, parts)
-                degrees = float(fleet.plane.surface_tilt_deg[i, tilt])
-                found.append(Option(designs=designs, kits=inputs.kits, tilt=tilt, surface_tilt_deg=degrees))
-    return SiteOffer(
-        site=i,
-        options=found,
-        freight_per_kg=float(site.freight_per_kg),
-        fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
-        wind_design_m_s=wind_design_m_s(site, settings.policy),
-        damping_k=enclosure_damping_k(site, settings),
-        existing={index[sku]: number for sku, number in gear.units.items()},
-    )
-
-
-def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> SiteInputs | None:
-    """What the designs of the i-th site at a voltage and a tilt depend on; None without a kit."""
-    site = fleet.scenario.tables.sites[i]
-    kits = site_kits(fleet, i, voltage, gear).kits
-    if not kits:
-        return None
-    climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
-    day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
-    return SiteInputs(
-        site_id=site.site_id,
-        poa_wh_m2_day=plane.poa_wh_m2_day[i, :, tilt],
-        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, tilt],
-        clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
-        temp_cell_c=plane.temp_cell_c[i, :, tilt],
-        temp_air_c=climate.temp_air_c[i],
-        temp_air_min_c=float(climate.temp_air_min_c[i]),
-        temp_air_max_c=float(climate.temp_air_max_c[i]),
-        temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
-        temp_hot_month_c=float(climate.temp_hot_month_c[i]),
-        day_hours=fleet.day_hours[i],
-        other_supply_wh_day=fleet.other_supply_wh_day[i],
-        autonomy_days=float(fleet.arrays.autonomy_days[i]),
-        array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]),
-        module_area_max_m2=site.module_area_max_m2,
-        bus_grounding=site.bus_grounding,
-        enclosure_damping_k=site.enclosure_damping_k,
-        enclosure_rise_k=site.enclosure_rise_k,
-        recovery_days_max=recovery_days_max(site, policy),
-        wind_design_m_s=wind_design_m_s(site, policy),
-        units_least=gear.least,
-        units_most=gear.most(fleet.market.sold),
-        kits=kits,
-        day_wh=day[0],
-        night_wh=night[0],
-    )
-
-
-def explain(fleet: Fleet, i: int, gear: Gear) -> Refusal:
-    """Why the i-th site has no design with some gear."""
-    site = fleet.scenario.tables.sites[i]
-    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-    inputs = [
-        (v, one)
-        for v, tilt in product(voltages, fleet.tilts[i])
-        if (one := site_inputs(fleet, i, v, tilt, gear)) is not None
-    ]
-    refusals = [r for v in voltages for r in site_kits(fleet, i, v, gear).refusals]
-    return blocking_rule(
-        site.site_id,
-        inputs,
-        kit_refusals=refusals,
-        catalogue=power_parts(fleet.catalogue, gear, fleet.market.sold).catalogue,
-        settings=fleet.scenario.settings,
-    )
 
 
 def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:

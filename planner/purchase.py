@@ -8,6 +8,7 @@ import numpy as np
 from planner.designs import CatalogueArrays
 from planner.errors import Refusal
 from planner.fleet import FleetSolution, Market, solve_fleet
+from planner.fleet.batches import Sites
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.needs import Needs
 from planner.fleet.pool import Pool
@@ -76,7 +77,7 @@ def buy(
     scenario: Scenario,
     pricer: Pricer,
     catalogue: CatalogueArrays,
-    offers: Iterable[SiteOffer],
+    offers: Sites | Iterable[SiteOffer],
     pool: Pool,
     *,
     stop: Stop,

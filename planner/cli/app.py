@@ -7,7 +7,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from planner.errors import InputError, OutputError, ServiceError, SolverError
+from planner.errors import InputError, OutputError, ServiceError, SolverError, WorkerError
 
 
 class ExitCode(IntEnum):
@@ -39,7 +39,7 @@ class PlannerGroup(TyperGroup):
         except OutputError as error:
             typer.echo(f"planner: {error}", err=True)
             raise typer.Exit(ExitCode.USAGE) from error
-        except SolverError as error:
+        except (SolverError, WorkerError) as error:
             typer.echo(f"planner: {error}", err=True)
             raise typer.Exit(ExitCode.NO_PLAN) from error
         except ServiceError as error:

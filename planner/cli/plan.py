@@ -34,6 +34,15 @@ def plan(
         Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")
     ],
     settings: SetOption = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(
+            min=1, max=256, help="Processes for the sites; as many as the fleet deserves unless stated."
+        ),
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="Dask scheduler whose workers size the sites.")
+    ] = None,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
@@ -48,12 +57,17 @@ def plan(
     """
     from planner.cli.interrupt import stop_on_interrupt
     from planner.cli.progress import progress
-    from planner.pipeline import plan_folder
+    from planner.pipeline import Machines, plan_folder
     from planner.units import bundled_scenario
 
     with progress(quiet=quiet) as report, stop_on_interrupt() as stop:
         made, files = plan_folder(
-            bundled_scenario(scenario), out, overrides=parse_overrides(settings), progress=report, stop=stop
+            bundled_scenario(scenario),
+            out,
+            overrides=parse_overrides(settings),
+            progress=report,
+            stop=stop,
+            machines=Machines(workers=workers, cluster=cluster),
         )
     if as_json:
         show_json({**made.manifest, "out": str(out), "files": files})

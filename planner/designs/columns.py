@@ -165,14 +165,16 @@ def controller_wh(
         A tracker's is clipped at its output limit.
     """
     power = (columns.scale[column] * strings)[:, None] * columns.warm[columns.shape[column]]
-    tracked = columns.tracked[column]
-    direct = power * (charging_v[:, None] * inputs.poa_wh_m2_day / W_PER_M2_STC)
     clipped = pv_array.clipped_wh(
         power,
         columns.output_max_a[column] * charging_v,
         inputs.poa_clipped_wh_m2_day,
         inputs.clip_irradiance_w_m2,
     )
+    tracked = columns.tracked[column]
+    if tracked.all():
+        return clipped
+    direct = power * (charging_v[:, None] * inputs.poa_wh_m2_day / W_PER_M2_STC)
     return np.where(tracked[:, None], clipped, direct)
 
 
@@ -182,9 +184,11 @@ def array_wh(
     """Energy at the bus of strings spread over all controllers as evenly as they go, Wh a day (N, 12)."""
     number = columns.controllers[column]
     each, over = strings // number, strings % number
-    few = controller_wh(inputs, columns, column, each, charging_v)
-    many = controller_wh(inputs, columns, column, each + 1, charging_v)
-    return (number - over)[:, None] * few + over[:, None] * many
+    energy = (number - over)[:, None] * controller_wh(inputs, columns, column, each, charging_v)
+    uneven = np.flatnonzero(over)
+    many = controller_wh(inputs, columns, column[uneven], each[uneven] + 1, charging_v[uneven])
+    energy[uneven] += over[uneven, None] * many
+    return np.asarray(energy)
 
 
 def charge_current_a(columns: Columns, strings: FloatArray, charging_v: FloatArray) -> FloatArray:

@@ -15,11 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.designs import battery
-from planner.designs.catalogue import CatalogueArrays
-from planner.designs.columns import Columns, make_columns
+from planner.designs.catalogue import CatalogueArrays, Selection
+from planner.designs.columns import Columns
+from planner.designs.floors import Floors
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
-from planner.designs.stores import Stores, make_stores, strings_for_load
-from planner.designs.strings import Demands, least_strings, make_demands, within_bounds
+from planner.designs.prepared import Prepared, prepare
+from planner.designs.stores import Stores, strings_for_load
+from planner.designs.strings import Budget, Demands, least_strings, make_demands, within_bounds
 from planner.settings import Settings
 
 MANY = 30_000  # battery strings beyond any limit; fits the matrices' 16 bits
@@ -63,6 +65,28 @@ class SiteOptions:
     modules_parallel: NDArray[np.int16]
     batteries_parallel: NDArray[np.int16]
 
+    def take(self, rows: BoolArray, columns: BoolArray) -> "SiteOptions":
+        """The designs of the marked rows (P,) and columns (A,)."""
+        made = {"system_voltage_v": self.system_voltage_v}
+        made |= {name: getattr(self, name)[np.ix_(rows, columns)] for name in PAIRS}
+        made |= {name: getattr(self, name)[rows] for name in ROWS}
+        return SiteOptions(**made | {name: getattr(self, name)[columns] for name in COLUMNS})
+
+
+PAIRS = ("modules_parallel", "batteries_parallel")
+ROWS = ("kit", "battery", "batteries_series", "charge_setpoint_v", "kit_volume_l", "string_volume_l")
+COLUMNS = ("module", "modules_series", "controller", "controllers", "module_area_m2", "controller_volume_l")
+
+
+def in_whole(designs: SiteOptions, parts: Selection) -> SiteOptions:
+    """Designs made of a selection, with the places of their parts in the whole catalogue."""
+    return replace(
+        designs,
+        module=parts.module[designs.module],
+        battery=parts.battery[designs.battery],
+        controller=parts.controller[designs.controller],
+    )
+
 
 def site_options(
     inputs: SiteInputs, *, catalogue: CatalogueArrays, system_voltage_v: int, settings: Settings
@@ -80,20 +104,41 @@ def site_options(
     settings : Settings
         Of the scenario.
     """
-    stores = make_stores(inputs, catalogue, system_voltage_v, settings)
-    demands = make_demands(inputs, catalogue, stores)
-    columns = make_columns(inputs, catalogue, stores.chargers, settings)
-    columns = columns.take(within_bounds(inputs, demands, columns))
+    prepared = prepare(inputs, catalogue=catalogue, system_voltage_v=system_voltage_v, settings=settings)
+    return size_designs(prepared)
+
+
+def size_designs(prepared: Prepared, least: Floors | None = None, limit: float = np.inf) -> SiteOptions:
+    """Feasible designs of a site; with floors, those that can cost up to a limit, and some that cost more.
+
+    What a limit leaves out never hides a design under it: a design is left out for another one of the same
+    SKUs only where that one needs no more of any, so costs no more.
+    """
+    stores, demands, columns, budget = prepared.stores, prepared.demands, prepared.columns, None
+    if least is not None and limit < np.inf:
+        rows, affordable = np.flatnonzero(least.rows <= limit), least.columns <= limit
+        budget = Budget(left=limit - least.stores[rows], string=least.strings, controllers=least.controllers)
+        stores = stores.take(rows)
+        demands = make_demands(prepared.inputs, prepared.catalogue, stores)
+        within = within_bounds(prepared.inputs, demands, columns) & affordable
+        budget = budget.take(slice(None), within)
+    else:
+        within = within_bounds(prepared.inputs, demands, columns)
+    return _size(prepared, stores, columns.take(within), budget)
+
+
+def _size(prepared: Prepared, stores: Stores, columns: Columns, budget: Budget | None) -> SiteOptions:
+    inputs, catalogue, settings = prepared.inputs, prepared.catalogue, prepared.settings
     parts, rows = [], stores.first_rows
     while len(rows):
-        some = stores.take(rows)
-        part = size_rows(inputs, catalogue, some, columns, settings)
+        some, spend = stores.take(rows), budget and budget.take(rows, slice(None))
+        part = size_rows(inputs, catalogue, some, columns, settings, spend)
         parts.append(replace(part, rows=rows))
         rows = stores.next_rows(rows[part.wants_more])
     rows, used, strings, blocks = _join(parts, len(columns.module))
     stores, columns = stores.take(rows), columns.take(used)
     settle_heated(stores, columns, strings, blocks)
-    return _gather(inputs, catalogue, system_voltage_v, stores, columns, strings, blocks)
+    return _gather(inputs, catalogue, prepared.system_voltage_v, stores, columns, strings, blocks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,11 +156,16 @@ class SizedRows:
 
 
 def size_rows(
-    inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, columns: Columns, settings: Settings
+    inputs: SiteInputs,
+    cat: CatalogueArrays,
+    stores: Stores,
+    columns: Columns,
+    settings: Settings,
+    budget: Budget | None = None,
 ) -> SizedRows:
     """Least strings of array and battery for every row and column; none where the limits forbid it."""
     demands = make_demands(inputs, cat, stores)
-    strings, current = least_strings(inputs, demands, columns)
+    strings, current = least_strings(inputs, demands, columns, budget)
     keep = without_longer_strings(columns, strings, current) > 0
     used = np.asarray(keep.any(axis=0), dtype=bool)
     columns, strings, current = columns.take(used), np.where(keep, strings, 0.0)[:, used], current[:, used]

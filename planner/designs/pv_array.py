@@ -97,9 +97,12 @@ def clipped_wh(
         Rising irradiances.
     """
     grid = np.concatenate(([0.0], grid_w_m2))
-    energy = np.zeros(power_w.shape)
-    for month, curve in enumerate(poa_clipped_wh_m2):
-        power = power_w[:, month]
-        limit = np.divide(W_PER_M2_STC * limit_w, power, out=np.zeros(len(power)), where=power > 0)
-        energy[:, month] = power * np.interp(limit, grid, np.concatenate(([0.0], curve))) / W_PER_M2_STC
+    curves = np.concatenate([np.zeros((len(poa_clipped_wh_m2), 1)), poa_clipped_wh_m2], axis=1)
+    slopes = np.diff(curves, axis=1, append=curves[:, -1:]) / np.append(np.diff(grid), 1.0)
+    stop = np.divide(W_PER_M2_STC * limit_w[:, None], power_w, out=np.zeros(power_w.shape), where=power_w > 0)
+    point = np.searchsorted(grid, stop, side="right") - 1
+    month = np.arange(len(curves))
+    # Where the curve ends it is flat.
+    hours = slopes[month, point] * (stop - grid[point]) + curves[month, point]
+    energy: FloatArray = power_w * hours / W_PER_M2_STC
     return energy

@@ -16,6 +16,31 @@ STRINGS_MAX = 100  # over any number of battery strings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Budget:
+    """What may be spent on the array: cells that cost more are not sized.
+
+    `left` (P,) is what a limit leaves beside a store row, `string` and `controllers` (A,) the least that one
+    string of a column, and all its controllers, cost; currency.
+    """
+
+    left: FloatArray
+    string: FloatArray
+    controllers: FloatArray
+
+    def take(self, rows: IntArray | slice, columns: IntArray | BoolArray | slice) -> "Budget":
+        """Of the rows and columns at the given places."""
+        return Budget(
+            left=self.left[rows], string=self.string[columns], controllers=self.controllers[columns]
+        )
+
+    def exceeded(self, demands: "Demands", strings: FloatArray) -> BoolArray:
+        """Cells of strings (R, A) that no row of the demand can afford."""
+        left = np.full(len(demands.kit), -np.inf)
+        np.maximum.at(left, demands.row, self.left)
+        return np.asarray(strings * self.string + self.controllers > left[:, None])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Demands:
     """What rows ask of the array (R): those of one kit, efficiency, voltages and heaters ask for the same."""
 
@@ -100,24 +125,32 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
     if not len(demands.kit):
         return np.zeros(len(columns.module), dtype=bool)
     own, place = np.unique(columns.own_w, return_inverse=True)
-    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
-    best, worst = demands.efficiency.max(keepdims=True), demands.efficiency.min(keepdims=True)
-    low, high = (
-        [of(load, axis=0)[None] for load in (day, night, demands.heat_wh)] for of in (np.min, np.max)
-    )
-    least = need_wh(inputs, low[0], low[1], low[2], best, own)
-    most = need_wh(inputs, high[0], high[1], high[2], worst, own)
+    day, night = inputs.day_wh[demands.kit].min(axis=0), inputs.night_wh[demands.kit].min(axis=0)
+    best, heat = demands.efficiency.max(keepdims=True), demands.heat_wh.min(axis=0)
+    least = need_wh(inputs, day[None], night[None], heat[None], best, own)
+    one_high = columns.scale * np.where(columns.tracked, 1.0, float(demands.charging_v.max()))
     per_scale = hours_per_scale(inputs, columns)[columns.shape]
-    low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
-    one_low, one_high = (columns.scale * np.where(columns.tracked, 1.0, v) for v in (low_v, high_v))
     fewest = (least[0, place] * per_scale).max(axis=1) / one_high
-    strings = np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS)
-    strings = np.maximum(strings, columns.strings_least)
-    each = np.ceil(strings / columns.controllers)
-    unclipped = ~columns.tracked | (each * peak_w(inputs, columns, high_v) <= columns.output_max_a * low_v)
+    strings, unclipped = strings_for_all(inputs, demands, columns)
     enough = (strings <= columns.strings_max) & unclipped & (columns.hot_v >= demands.top_v.max())
     keep = (fewest <= columns.strings_max + EPS) & (columns.hot_v >= demands.top_v.min() - EPS)
     return np.asarray(keep & ~_after_enough(columns, enough, strings), dtype=bool)
+
+
+def strings_for_all(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, BoolArray]:
+    """Strings of each column that carry the greatest load of all rows; whether none of them clips (A,)."""
+    own, place = np.unique(columns.own_w, return_inverse=True)
+    day, night = inputs.day_wh[demands.kit].max(axis=0), inputs.night_wh[demands.kit].max(axis=0)
+    worst, heat = demands.efficiency.min(keepdims=True), demands.heat_wh.max(axis=0)
+    most = need_wh(inputs, day[None], night[None], heat[None], worst, own)
+    low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
+    one_low = columns.scale * np.where(columns.tracked, 1.0, low_v)
+    per_scale = hours_per_scale(inputs, columns)[columns.shape]
+    strings = np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS)
+    strings = np.maximum(strings, columns.strings_least)
+    each = np.ceil(strings / columns.controllers)
+    fits = each * peak_w(inputs, columns, high_v) <= columns.output_max_a * low_v
+    return strings, np.asarray(~columns.tracked | fits, dtype=bool)
 
 
 def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> BoolArray:
@@ -140,7 +173,9 @@ def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> B
     return (fewer | shorter).ravel()
 
 
-def least_strings(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, FloatArray]:
+def least_strings(
+    inputs: SiteInputs, demands: Demands, columns: Columns, budget: Budget | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Least strings for every demand and column, and their charge current, A; two arrays (R, A).
 
     0 where no number suffices, and where fewer controllers do with no more strings: those draw less and
@@ -150,6 +185,8 @@ def least_strings(inputs: SiteInputs, demands: Demands, columns: Columns) -> tup
     day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
     need = need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own)
     strings = _unclipped_strings(inputs, demands, columns, need, place)
+    if budget is not None:
+        strings[budget.exceeded(demands, strings)] = 0.0
     group = columns.groups(columns.series)
     best = np.full((len(strings), int(group.max(initial=-1)) + 1), np.inf)
     for number in range(1, int(columns.controllers.max(initial=0)) + 1):

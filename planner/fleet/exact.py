@@ -2,14 +2,20 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
+from planner.fleet.batches import Batch, Sites, as_sites, firsts
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import Curves
-from planner.fleet.pool import Designs, cheapest_designs
+from planner.fleet.pool import Designs, cheapest_designs, greatest_use
 from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
+from planner.fleet.shortlist import ROUNDING, reference_prices
+
+#: How much higher limits become, one after the other, where nothing tells which one will do.
+WIDER = (1.5, 2.0, np.inf, np.inf)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,7 +40,7 @@ def multiplier_table(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, a
 
 def price_out(
     pricer: Pricer,
-    offers: Iterable[SiteOffer],
+    offers: Sites | Iterable[SiteOffer],
     curves: Curves,
     at: Multipliers,
     *,
@@ -56,22 +62,104 @@ def price_out(
     barred : (K,), optional
         SKUs that no design may use.
     """
-    least: list[FloatArray] = []
-    kept: list[Designs] = []
-    left_out = slack
-    for s, offer in enumerate(offers):
-        table = multiplier_table(pricer, offer, s, curves, at)
-        if barred is not None:
-            table[barred, 1:] = np.inf
-        priced = [pricer.price(option, table, offer) for option in offer.options]
-        least.append(least_by_kind(offer, priced, kind))
-        over = [
-            _over(p, least[-1][kind[o.designs.battery]]) for o, p in zip(offer.options, priced, strict=True)
-        ]
-        designs, beyond = cheapest_designs(pricer, offer, s, over, table, slack, designs_max)
+    sites = as_sites(pricer, offers)
+    starts = firsts(sites)
+    look = Look(curves=curves, slack=slack, designs_max=designs_max, kind=kind, barred=barred)
+    arguments = [(look, replace(at, w=at.w[a:b])) for a, b in pairwise(starts)]
+    parts: list[Exact] = list(sites.run(price_part, arguments))
+    return Exact(
+        least=np.concatenate([part.least for part in parts]),
+        designs=[
+            one.shifted(first) for first, part in zip(starts, parts, strict=False) for one in part.designs
+        ],
+        left_out=min((part.left_out for part in parts), default=slack),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Look:
+    """What a pass asks of every site, as for `price_out`."""
+
+    curves: Curves
+    slack: float
+    designs_max: int
+    kind: IntArray
+    barred: BoolArray | None = None
+
+
+def price_part(batch: Batch, look: Look, at: Multipliers) -> Exact:
+    """The pass over a batch's sites, numbered from 0."""
+    kinds = int(look.kind.max(initial=0)) + 1
+    least, kept, left_out = np.full((len(batch.offers), kinds), np.inf), [], look.slack
+    for s in range(len(batch.offers)):
+        least[s], designs, beyond = _certain(batch, s, look, at)
         kept.append(designs)
         left_out = min(left_out, beyond)
-    return Exact(least=np.array(least), designs=kept, left_out=left_out)
+    return Exact(least=least, designs=kept, left_out=left_out)
+
+
+def _certain(batch: Batch, s: int, look: Look, at: Multipliers) -> tuple[FloatArray, Designs, float]:
+    """What `_price_site` finds over all designs of a site.
+
+    Where designs that were never sized could cost as little as those asked for, the site is sized anew.
+    """
+    pricer, offer = batch.pricer, batch.offers[s]
+    share = undercut(pricer, offer, s, look.curves, at) if offer.floor < np.inf else 1.0
+    for further in WIDER:
+        found, designs, beyond = _price_site(pricer, offer, s, look, at)
+        asked = float(found.max()) + min(look.slack, beyond)
+        proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
+        known = offer.fixed_cost + (offer.floor - offer.fixed_cost) * share
+        if proven or offer.floor == np.inf or known >= asked * (1 - ROUNDING):
+            break
+        limit = offer.fixed_cost + (asked - offer.fixed_cost) / share if share > 0 else np.inf
+        offer = batch.widen(s, limit if limit < np.inf else offer.floor * further)
+    return found, designs, beyond
+
+
+def _price_site(
+    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers
+) -> tuple[FloatArray, Designs, float]:
+    """Least cost of a site's sized designs by kind (C,), those that cost little more, and how much the rest.
+
+    The last is over the least of their kind.
+    """
+    table = multiplier_table(pricer, offer, s, look.curves, at)
+    if look.barred is not None:
+        table[look.barred, 1:] = np.inf
+    priced = [pricer.price(option, table, offer) for option in offer.options]
+    least = least_by_kind(offer, priced, look.kind)
+    pairs = zip(offer.options, priced, strict=True)
+    over = [_over(p, least[look.kind[option.designs.battery]]) for option, p in pairs]
+    return least, *cheapest_designs(pricer, offer, s, over, table, look.slack, look.designs_max)
+
+
+def undercut(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> float:
+    """Least share of its cost at reference prices, fixed cost apart, that any design costs at multipliers.
+
+    No less than the smallest share of any kit, and of any number of units of any other SKU; 1 at most.
+    """
+    market, f, parts = pricer.market, pricer.fittings, pricer.parts
+    most = greatest_use(pricer, offer) + offer.there(len(market.skus))
+    units = int(most.max(initial=1)) + 1
+    landing = by_number(pricer.landing(offer), units)
+    cost = by_number(curves.unit_price, units)
+    cost[curves.tiered] = at.phi(curves, s, units)
+    cost = pricer.table(cost + landing, offer)
+    reference = pricer.table(by_number(reference_prices(market), units) + landing, offer)
+    alone = np.concatenate((parts.module, parts.battery, parts.controller, f.mount_sku, f.enclosure_sku))
+    within = np.arange(units + 1)[None, :] <= most[alone, None]
+    share = _least_share(cost[alone], reference[alone], within)
+    for boxes in {id(option.kits): pricer.boxes_of(option) for option in offer.options}.values():
+        share = min(share, _least_share(boxes.cost(cost), boxes.cost(reference), np.True_))
+    return share
+
+
+def _least_share(cost: FloatArray, reference: FloatArray, where: BoolArray | np.bool_) -> float:
+    """Smallest of some costs over their reference, 1 at most; nothing, and what is not sold, has none."""
+    where = where & (reference > 0) & np.isfinite(reference)
+    share = np.divide(cost, reference, where=where, out=np.ones(reference.shape))
+    return float(share.min(initial=1.0))
 
 
 def least_by_kind(offer: SiteOffer, priced: list[Priced], kind: IntArray) -> FloatArray:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
+from planner.fleet.batches import Batch, Sites, as_sites, firsts
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
 
@@ -94,6 +95,10 @@ class Designs:
             other_cost=self.other_cost[keep],
         )
 
+    def shifted(self, first: int) -> "Designs":
+        """With sites numbered from another one on."""
+        return replace(self, site=self.site + first)
+
     def distinct(self) -> "Designs":
         """Without repetitions; the first stays."""
         fields = [self.site.astype(np.int32), *(values for _, values in self.column.items())]
@@ -156,31 +161,49 @@ def _starts(site: IntArray, sites: int) -> IntArray:
     return np.searchsorted(site, np.arange(sites)).astype(np.int64)
 
 
-def make_pool(pricer: Pricer, offers: Iterable[SiteOffer], *, designs_max: int) -> Pool | None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PoolPart:
+    """A batch's share of the pool, its sites numbered from 0."""
+
+    place: list[int]
+    designs: list[Designs]
+    most: FloatArray
+
+
+def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_max: int) -> Pool | None:
     """Price every design of every site and keep, at each, those that cost least at the lowest prices.
 
     At most `designs_max` are kept at a site, of those that cost no more at the lowest prices than the
     cheapest does at the prices of single units. None without a site.
     """
-    place: list[int] = []
-    kept: list[Designs] = []
-    most = np.zeros(len(pricer.market.skus))
-    for s, offer in enumerate(offers):
-        low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
-        threshold = min(float(pricer.price(option, high, offer).cost.min()) for option in offer.options)
-        priced = [pricer.price(option, low, offer) for option in offer.options]
-        place.append(offer.site)
-        kept.append(cheapest_designs(pricer, offer, s, priced, low, threshold, designs_max)[0])
-        most += greatest_use(pricer, offer)
+    sites = as_sites(pricer, offers)
+    parts: list[PoolPart] = list(sites.run(pool_part, [(designs_max,)] * len(sites.counts)))
+    place = [i for part in parts for i in part.place]
     if not place:
         return None
-    designs = Designs.join(kept)
+    shifted = [
+        one.shifted(first) for first, part in zip(firsts(sites), parts, strict=False) for one in part.designs
+    ]
+    designs = Designs.join(shifted)
     return Pool(
         place=np.array(place, dtype=np.int64),
         designs=designs,
         start=_starts(designs.site, len(place)),
-        most=most,
+        most=np.sum([part.most for part in parts], axis=0),
     )
+
+
+def pool_part(batch: Batch, designs_max: int) -> PoolPart:
+    """The pool of a batch's sites."""
+    pricer, kept = batch.pricer, []
+    most = np.zeros(len(pricer.market.skus))
+    for s, offer in enumerate(batch.offers):
+        low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
+        threshold = min(float(pricer.price(option, high, offer).cost.min()) for option in offer.options)
+        priced = [pricer.price(option, low, offer) for option in offer.options]
+        kept.append(cheapest_designs(pricer, offer, s, priced, low, threshold, designs_max)[0])
+        most += greatest_use(pricer, offer)
+    return PoolPart(place=[offer.site for offer in batch.offers], designs=kept, most=most)
 
 
 def cheapest_designs(
@@ -231,7 +254,7 @@ def expand(
     rest -= priced.housing[row, array]
     found: list[Column] = []
     totals: list[FloatArray] = []
-    for m in pricer.mounts_allowed(option, offer).tolist():
+    for m in pricer.mounts_allowed(option.surface_tilt_deg, offer).tolist():
         n_mount = pricer.mounts_for(modules, module_m2, module_kg, m, most)
         with_mount = rest + table[f.mount_sku[m]][n_mount]
         for e in pricer.enclosures_allowed(offer).tolist():
@@ -309,6 +332,8 @@ def units_needed(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr
 
 def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:
     """Most units of each SKU that are bought for any design of a site (K,)."""
+    if offer.most is not None:
+        return offer.most
     most = np.zeros(len(pricer.market.skus))
     f, parts = pricer.fittings, pricer.parts
     for option in offer.options:

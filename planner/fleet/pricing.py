@@ -84,13 +84,39 @@ def make_fittings(balance: Sequence[BalanceRow], market: Market, *, enclosures_m
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Boxes:
+    """SKUs of kits and their numbers (kits, U), padded with none of the first SKU."""
+
+    sku: IntArray
+    number: IntArray
+
+    def cost(self, table: FloatArray) -> FloatArray:
+        """Cost of each kit's boxes at costs by number of units (K, N)."""
+        return np.asarray(table[self.sku, self.number].sum(axis=1))
+
+
+def make_boxes(kits: Sequence[SupplyKit], market: Market) -> Boxes:
+    """Boxes of kits."""
+    width = max((len(kit.units) for kit in kits), default=0)
+    sku, number = (np.zeros((len(kits), width), dtype=np.int64) for _ in range(2))
+    for k, kit in enumerate(kits):
+        for u, (name, count) in enumerate(kit.units):
+            sku[k, u], number[k, u] = market.index[name], count
+    return Boxes(sku=sku, number=number)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Option:
-    """The designs of a site at one system voltage and array tilt (its place in the plane), and their kits."""
+    """The designs of a site at one system voltage and array tilt (its place in the plane), and their kits.
+
+    `boxes` are those of the kits, where they are known already.
+    """
 
     designs: SiteOptions
     kits: Sequence[SupplyKit]
     tilt: int
     surface_tilt_deg: float
+    boxes: Boxes | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +124,8 @@ class SiteOffer:
     """One site as the fleet sees it: its feasible designs and what goods cost to land there.
 
     `site` is its place in the scenario's table; `existing` are the units that stand there, by index of the
-    SKU.
+    SKU. Designs that are not among the options cost more than `floor` at reference prices (`shortlist.py`);
+    `most` (K,) is then the most units that are bought for any design.
     """
 
     site: int
@@ -108,6 +135,8 @@ class SiteOffer:
     wind_design_m_s: float | None = None
     damping_k: float = 0.0
     existing: Mapping[int, int] = field(default_factory=dict)
+    floor: float = np.inf
+    most: FloatArray | None = None
 
     def there(self, skus: int) -> FloatArray:
         """Units that stand at the site of each of so many SKUs (K,)."""
@@ -182,22 +211,22 @@ class Pricer:
     def widest(self, offer: SiteOffer) -> int:
         """More units than any design of the site takes of a SKU."""
         most = float(self.fittings.enclosures_max)
-        for o in (option.designs for option in offer.options):
+        for option in offer.options:
+            o = option.designs
             modules = (o.modules_parallel * o.modules_series[None, :]).max(initial=0)
             blocks = (o.batteries_parallel * o.batteries_series[:, None]).max(initial=0)
             most = max(most, modules, blocks, o.controllers.max(initial=0))
-        kits = (n for option in offer.options for kit in option.kits for _, n in kit.units)
-        return int(max(most, max(kits, default=1))) + 1
+            most = max(most, self.boxes_of(option).number.max(initial=1))
+        return int(most) + 1
 
-    def kit_cost(self, kits: Sequence[SupplyKit], table: FloatArray) -> FloatArray:
-        """Cost of each kit's boxes."""
-        index = self.market.index
-        return np.array([sum(table[index[sku], number] for sku, number in kit.units) for kit in kits])
+    def boxes_of(self, option: Option) -> Boxes:
+        """Boxes of an option's kits."""
+        return make_boxes(option.kits, self.market) if option.boxes is None else option.boxes
 
-    def mounts_allowed(self, option: Option, offer: SiteOffer) -> IntArray:
-        """Mounts that hold the option's tilt and the site's wind."""
+    def mounts_allowed(self, surface_tilt_deg: float, offer: SiteOffer) -> IntArray:
+        """Mounts that hold a tilt and the site's wind."""
         wind = offer.wind_design_m_s or 0.0
-        return np.flatnonzero(self.fittings.mounts_fit(option.surface_tilt_deg, wind))
+        return np.flatnonzero(self.fittings.mounts_fit(surface_tilt_deg, wind))
 
     def enclosures_allowed(self, offer: SiteOffer) -> IntArray:
         """Enclosures that damp the cold as far as the site's designs count on."""
@@ -265,7 +294,9 @@ class Pricer:
         number = np.arange(int(strings.max(initial=0)) + 1)
         modules = np.minimum(number[None, :] * o.modules_series[:, None], table.shape[1] - 1)
         module_m2, module_kg = module_area(o)[:, None], self.module_kg(o)[:, None]
-        mounts = self.mount_cost(modules, module_m2, module_kg, table, self.mounts_allowed(option, offer))
+        mounts = self.mount_cost(
+            modules, module_m2, module_kg, table, self.mounts_allowed(option.surface_tilt_deg, offer)
+        )
         by_count = table[parts.module[o.module][:, None], modules] + mounts
         by_count += table[parts.controller[o.controller], o.controllers][:, None]
         by_count[:, 0] = np.inf
@@ -274,7 +305,7 @@ class Pricer:
         boxes = self.enclosures_allowed(offer)
         housing = self.enclosure_cost(volume(o), block_volume(o)[:, None], table, boxes)
         store_cost = table[parts.battery[o.battery][:, None], blocks] + housing
-        rest = self.kit_cost(option.kits, table)[o.kit][:, None] + offer.fixed_cost
+        rest = self.boxes_of(option).cost(table)[o.kit][:, None] + offer.fixed_cost
         return Priced(cost=array_cost + store_cost + rest, mounts=mounts, housing=housing)
 
 

@@ -204,6 +204,20 @@ class Relaxation:
             taken[free[np.argsort(least[free], kind="stable")[max(0, room) :]]] = False
         return taken
 
+    def lifted(self, at: Multipliers, unit_cost: FloatArray) -> Multipliers:
+        """Multipliers with `mu` up to costs of a unit (T,), or as far as the purchase's value lets it.
+
+        `L` does not fall: its sites' side rises with `mu`, and the purchase's side stays what it is.
+        """
+        c, value = self.curves, self._corner_values(at)
+        least = np.full(len(c.tiered), np.inf)
+        sku = c.mode_sku[c.corner_mode]
+        np.minimum.at(least, sku, value)
+        floor = np.where(self.required, least, np.minimum(least, 0.0))
+        highest = np.full(c.modes, np.inf)
+        np.minimum.at(highest, c.corner_mode, at.mu[c.corner_mode] + (value - floor[sku]) / c.corner_units)
+        return Multipliers(mu=np.maximum(at.mu, np.minimum(highest, unit_cost[c.mode_sku])), w=at.w)
+
     def modes_within(self, at: Multipliers, slack: float) -> IntArray:
         """Modes that the purchase can be forced into for at most `slack`."""
         c, value = self.curves, self._corner_values(at)

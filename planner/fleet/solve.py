@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.fleet.batches import Sites
 from planner.fleet.bound import Bound, ascend
 from planner.fleet.buying import IntArray
 from planner.fleet.curves import Curves, make_curves, refined
@@ -20,6 +21,7 @@ from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle
+from planner.fleet.shortlist import reference_prices
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
 from planner.fleet.stop import Ended, Stop
@@ -54,14 +56,14 @@ class FleetSolution:
     notes: dict[str, float]
 
 
-def candidates(pricer: Pricer, offers: Iterable[SiteOffer], *, sites: int) -> Pool | None:
+def candidates(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, sites: int) -> Pool | None:
     """The designs of each site to begin with; None without a site. `sites` is how many there may be."""
     return make_pool(pricer, offers, designs_max=max(DESIGNS_LEAST, DESIGNS_MAX // max(1, sites)))
 
 
 def solve_fleet(
     pricer: Pricer,
-    offers: Iterable[SiteOffer],
+    offers: Sites | Iterable[SiteOffer],
     pool: Pool,
     *,
     rules: Rules,
@@ -71,7 +73,7 @@ def solve_fleet(
 ) -> FleetSolution:
     """Cheapest fleet over every feasible design of every site, from its candidates.
 
-    `offers` is iterated anew for each pass over all designs. With a `target` (currency) the question is only
+    `offers` is run through for each pass over all designs. With a `target` (currency) the question is only
     whether a plan costs as much at most: the search ends as soon as a plan or the bound answers it.
     """
     run = _Run(pricer, offers, pool, rules, settings, stop or Stop(), target)
@@ -93,7 +95,7 @@ class _Run:
     def __init__(
         self,
         pricer: Pricer,
-        offers: Iterable[SiteOffer],
+        offers: Sites | Iterable[SiteOffer],
         pool: Pool,
         rules: Rules,
         settings: SolverSettings,
@@ -264,11 +266,13 @@ class _Run:
         self, top: Bound, *, slack: float, designs_max: int, barred: BoolArray | None = None
     ) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
+        reference = reference_prices(self.pricer.market)[self.relax.curves.tiered]
+        at = self.relax.lifted(top.at, reference)  # far under them, the sites would have to be sized anew
         exact = price_out(
             self.pricer,
             self.offers,
             self.relax.curves,
-            top.at,
+            at,
             slack=slack,
             designs_max=designs_max,
             kind=self.rules.kind,
@@ -277,9 +281,9 @@ class _Run:
         self.passes += 1
         if barred is not None:
             return exact
-        value = self.rules.select(exact.least)[0] + self.relax.purchase(top.at).value
+        value = self.rules.select(exact.least)[0] + self.relax.purchase(at).value
         if value > self.bound:
-            self.bound, self.at = value, top.at
+            self.bound, self.at = value, at
         return exact
 
     def take_in(self, designs: Sequence[Designs]) -> bool:

@@ -1,42 +1,14 @@
 """What a fleet's plan is made from: everything known of the fleet, and the design chosen for each site."""
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from planner.climate import PlaneOfArray, SiteClimate
-from planner.demand import KitResult, SupplyKit
-from planner.designs import CatalogueArrays, Choice, SiteInputs
-from planner.errors import Refusal
-from planner.existing import Gear, KitKey
-from planner.fleet import Market
-from planner.fleet.pricing import Pricer
-from planner.scenario import Scenario
-from planner.sites import FloatArray, SiteArrays
+from planner.demand import SupplyKit
+from planner.designs import Choice, SiteInputs
+from planner.sizing import Fleet
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fleet:
-    """Everything known of a fleet while it is planned; kits, tilts and refusals fill up on the way."""
-
-    scenario: Scenario
-    market: Market
-    catalogue: CatalogueArrays
-    pricer: Pricer
-    arrays: SiteArrays
-    climate: SiteClimate
-    plane: PlaneOfArray
-    hours: Mapping[str, tuple[FloatArray, FloatArray]]
-    day_hours: FloatArray
-    other_supply_wh_day: FloatArray
-    gear: Sequence[Gear]
-    kits: dict[KitKey, KitResult]
-    tilts: list[tuple[int, ...]]
-    refusals: dict[str, Refusal]
-
-    def site_hours(self, i: int) -> dict[str, tuple[FloatArray, FloatArray]]:
-        """Schedule hours of one site, as a batch of one."""
-        return {name: (day[i : i + 1], night[i : i + 1]) for name, (day, night) in self.hours.items()}
+__all__ = ["Fleet", "SiteDesign"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

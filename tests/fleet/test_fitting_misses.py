@@ -53,9 +53,14 @@ def test_a_mount_carries_whole_modules_by_area_and_weight() -> None:
 def test_wind_that_a_site_does_not_state_excludes_no_mount() -> None:
     pricer, offer = instance(None)
     option = offer.options[0]
-    assert pricer.mounts_allowed(option, offer).tolist() == [0, 1]
-    assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=35.0)).tolist() == [0, 1]
-    assert pricer.mounts_allowed(option, replace(offer, wind_design_m_s=36.0)).tolist() == [1]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, offer).tolist() == [0, 1]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, replace(offer, wind_design_m_s=35.0)).tolist() == [
+        0,
+        1,
+    ]
+    assert pricer.mounts_allowed(option.surface_tilt_deg, replace(offer, wind_design_m_s=36.0)).tolist() == [
+        1
+    ]
 
 
 def test_batteries_part_over_no_more_enclosures_than_allowed() -> None:

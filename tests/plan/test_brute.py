@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from planner.designs import SiteInputs
-from planner.pipeline import fleet_kits, plan_fleet, prepare, site_inputs, site_voltages
+from planner.pipeline import fleet_kits, plan_fleet, prepare
 from planner.scenario import Scenario, read_scenario
+from planner.sizing import site_inputs, site_voltages
 from tests.plan.brute import CENT, Shop, Site, cheapest, mounts_at, tilts_of
 from tests.plan.fleets import Cut
 from tests.support import Rows, write_rows

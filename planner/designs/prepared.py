@@ -1,0 +1,44 @@
+"""What a site's designs are made of before they are sized: store rows, what they ask, and array columns."""
+
+from dataclasses import dataclass
+
+from planner.designs.catalogue import CatalogueArrays
+from planner.designs.columns import Columns, make_columns
+from planner.designs.inputs import SiteInputs
+from planner.designs.stores import Stores, make_stores
+from planner.designs.strings import Demands, make_demands
+from planner.settings import Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prepared:
+    """A site at one system voltage and tilt: store rows (P), their demands (R), whole array columns (A)."""
+
+    inputs: SiteInputs
+    catalogue: CatalogueArrays
+    settings: Settings
+    system_voltage_v: int
+    stores: Stores
+    demands: Demands
+    columns: Columns
+
+
+def prepare(
+    inputs: SiteInputs,
+    *,
+    catalogue: CatalogueArrays,
+    system_voltage_v: int,
+    settings: Settings,
+    like: Prepared | None = None,
+) -> Prepared:
+    """Rows and columns of a site; store rows and demands as in `like`, which differs in its tilt alone."""
+    stores = make_stores(inputs, catalogue, system_voltage_v, settings) if like is None else like.stores
+    return Prepared(
+        inputs=inputs,
+        catalogue=catalogue,
+        settings=settings,
+        system_voltage_v=system_voltage_v,
+        stores=stores,
+        demands=make_demands(inputs, catalogue, stores) if like is None else like.demands,
+        columns=make_columns(inputs, catalogue, stores.chargers, settings),
+    )

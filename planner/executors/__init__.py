@@ -1,0 +1,77 @@
+"""Work on batches of sites: in this process, in a pool of processes, or on a Dask cluster.
+
+A batch is made once, where its work is done, and stays there: `make(shared, part)` makes it from what all
+batches share and from its own part; `work(batch, *arguments)` is then run on it, again and again. A batch may
+keep what it has computed, but must give the same results without: one that is lost with its worker is made
+anew.
+"""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Protocol
+
+from planner.executors.in_process import InProcess
+
+Make = Callable[[Any, Any], Any]
+Work = Callable[..., Any]
+BATCH_SITES = 50  # sites of a batch: tasks of milliseconds gain nothing from a pool
+POOL_SITES = 300  # smaller fleets are done before a pool of processes has started
+
+__all__ = ["BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "make_executor"]
+
+
+class Executor(Protocol):
+    """Runs work on every batch."""
+
+    def run(self, work: Work, arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
+        """Results of `work(batch, *arguments)` for each batch with its arguments, in the order of batches."""
+        ...
+
+    def close(self) -> None:
+        """Let workers go."""
+        ...
+
+
+def cpus() -> int:
+    """Processors that this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def make_executor(
+    make: Make,
+    shared: Any,
+    parts: Sequence[Any],
+    *,
+    sites: int,
+    workers: int | None = None,
+    cluster: str | None = None,
+) -> Executor:
+    """The executor asked for.
+
+    Parameters
+    ----------
+    make, shared, parts
+        What batches are made of; all must be picklable for workers elsewhere.
+    sites : int
+        In all batches.
+    workers : int or None
+        Processes; 1: this one; None: one for each processor, for fleets of more than `POOL_SITES`.
+    cluster : str or None
+        Address of a Dask scheduler, which takes precedence.
+
+    Raises
+    ------
+    WorkerError
+        No cluster answers there, or the extra `cluster` is not installed.
+    """
+    if cluster is not None:
+        from planner.executors.cluster import Cluster
+
+        return Cluster(make, shared, parts, address=cluster)
+    number = min(workers or (cpus() if sites > POOL_SITES else 1), len(parts))
+    if number <= 1:
+        return InProcess(make, shared, parts)
+    from planner.executors.processes import Processes
+
+    return Processes(make, shared, parts, workers=number)

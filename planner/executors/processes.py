@@ -1,0 +1,99 @@
+"""Batches in worker processes of this machine, each with the same worker throughout.
+
+Every worker is a pool of one process, so that a batch meets again what it has computed. A worker that dies
+is started anew and makes its batches again. Processes are spawned, not forked: a fork copies the locks of
+threads that it does not copy, such as those that draw the progress.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from typing import Any
+
+from planner.errors import WorkerError
+
+RESTARTS_MAX = 5  # of one worker; a batch that kills it each time must end the run
+
+#: In a worker: how batches are made, and those made. Empty elsewhere.
+_making: list[tuple[Callable[[Any, Any], Any], Any]] = []
+_batches: dict[int, Any] = {}
+
+
+def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
+    _making[:] = [(make, shared)]
+
+
+def _run(number: int, part: Any, work: Callable[..., Any], some: tuple[Any, ...]) -> Any:
+    """Work on a batch, in the worker; its part comes with the first work on it."""
+    if number not in _batches:
+        make, shared = _making[0]
+        _batches[number] = make(shared, part)
+    return work(_batches[number], *some)
+
+
+class Processes:
+    """A fixed number of workers; batch b is always with worker b modulo that number."""
+
+    def __init__(
+        self, make: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
+    ) -> None:
+        self._begin, self._parts = (make, shared), parts
+        self._pools = [self._pool() for _ in range(workers)]
+        self._known: list[set[int]] = [set() for _ in range(workers)]  # batches that a worker has
+        self._restarts = [0] * workers
+
+    def _pool(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(1, get_context("spawn"), initializer=_begin, initargs=self._begin)
+
+    def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
+        """Results of every batch, in order.
+
+        Raises
+        ------
+        WorkerError
+            A worker died again and again.
+        """
+        waiting = {b: self._submit(b, work, some) for b, some in enumerate(arguments)}
+        for b in range(len(arguments)):
+            while True:
+                try:
+                    result = waiting[b].result()
+                    break
+                except BrokenProcessPool:
+                    self._restart(b % len(self._pools))
+                    lost = range(b, len(arguments), len(self._pools))
+                    waiting |= {i: self._submit(i, work, arguments[i]) for i in lost if not _done(waiting[i])}
+            del waiting[b]
+            yield result
+
+    def _submit(self, b: int, work: Callable[..., Any], some: tuple[Any, ...]) -> "Future[Any]":
+        worker = b % len(self._pools)
+        part = None if b in self._known[worker] else self._parts[b]
+        try:
+            future = self._pools[worker].submit(_run, b, part, work, some)
+        except BrokenProcessPool:  # it died between two runs
+            self._restart(worker)
+            future = self._pools[worker].submit(_run, b, self._parts[b], work, some)
+        self._known[worker].add(b)
+        return future
+
+    def _restart(self, worker: int) -> None:
+        self._restarts[worker] += 1
+        if self._restarts[worker] > RESTARTS_MAX:
+            raise WorkerError(
+                f"a worker process died {self._restarts[worker]} times, perhaps for lack of memory; "
+                "try fewer of them with --workers"
+            )
+        self._pools[worker].shutdown(wait=False, cancel_futures=True)
+        self._pools[worker], self._known[worker] = self._pool(), set()
+
+    def close(self) -> None:
+        """Let the workers end."""
+        for pool in self._pools:
+            pool.shutdown(cancel_futures=True)
+
+
+def _done(future: "Future[Any]") -> bool:
+    """Whether a future has a result, rather than a dead worker."""
+    return future.done() and not future.cancelled() and not isinstance(future.exception(), BrokenProcessPool)

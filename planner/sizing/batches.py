@@ -1,0 +1,91 @@
+"""The fleet's sites in batches that stay where they are worked on, with the designs sized so far."""
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from planner.errors import Refusal
+from planner.executors import BATCH_SITES, make_executor
+from planner.fleet.pricing import SiteOffer
+from planner.sizing.ground import Fleet
+from planner.sizing.site import offer_or_refusal, site_offer
+
+
+class SiteBatch:
+    """Some sites of a fleet: those with designs as offers, those without with the rule that blocks them."""
+
+    def __init__(self, fleet: Fleet, start: int) -> None:
+        self.fleet, self.pricer, self._start = fleet, fleet.pricer, start
+        self.offers: list[SiteOffer] = []
+        self.refusals: dict[str, Refusal] = {}
+        for i, site in enumerate(fleet.scenario.tables.sites):
+            found = offer_or_refusal(fleet, i)
+            if isinstance(found, Refusal):
+                self.refusals[site.site_id] = found
+            else:
+                self.offers.append(replace(found, site=start + i))
+
+    def widen(self, s: int, limit: float) -> SiteOffer:
+        """Size the designs of the s-th site anew, up to a limit at reference prices; all are not kept."""
+        place = self.offers[s].site
+        i = place - self._start
+        offer = site_offer(self.fleet, i, self.fleet.gear[i], limit)
+        offer = replace(offer, site=place)
+        if limit < np.inf:
+            self.offers[s] = offer
+        return offer
+
+
+def make_batch(shared: Fleet, part: tuple[int, dict[str, Any]]) -> SiteBatch:
+    """A batch from what all sites share, its first site's place, and what is known of its own sites."""
+    start, known = part
+    return SiteBatch(shared.with_part(known), start)
+
+
+def first_look(batch: SiteBatch) -> tuple[int, dict[str, Refusal]]:
+    """Number of a batch's sites with designs, and the refusals of the others."""
+    return len(batch.offers), batch.refusals
+
+
+class FleetSites:
+    """Every site of a fleet, in batches with an executor.
+
+    Making it sizes all designs and notes the sites without any in `fleet.refusals`; `counts` are the numbers
+    of those with, by batch.
+    """
+
+    def __init__(
+        self,
+        fleet: Fleet,
+        *,
+        workers: int | None = None,
+        cluster: str | None = None,
+        progress: Callable[[str, int, int], None],
+    ) -> None:
+        sites = len(fleet.scenario.tables.sites)
+        starts = range(0, sites, BATCH_SITES)
+        parts = [(start, fleet.part(slice(start, start + BATCH_SITES))) for start in starts]
+        self._executor = make_executor(
+            make_batch, fleet.shared(), parts, sites=sites, workers=workers, cluster=cluster
+        )
+        self.counts: list[int] = []
+        try:
+            for count, refusals in self._executor.run(first_look, [()] * len(parts)):
+                fleet.refusals.update(refusals)
+                self.counts.append(count)
+                progress("designs", min(len(self.counts) * BATCH_SITES, sites), sites)
+        except BaseException:
+            self._executor.close()
+            raise
+
+    def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
+        """Results of `work(batch, *arguments)` for each batch with its arguments, in order."""
+        return self._executor.run(work, arguments)
+
+    def __enter__(self) -> "FleetSites":
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._executor.close()

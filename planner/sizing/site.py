@@ -1,0 +1,174 @@
+"""One site: its inputs at a voltage and tilt, its designs, and why it has none."""
+
+from collections.abc import Iterator
+from itertools import product
+
+from planner.demand import KitResult, enumerate_kits, site_load_wh
+from planner.designs import SiteInputs, blocking_rule, least_needs, prepare
+from planner.errors import Refusal
+from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, power_parts
+from planner.fleet.fitting_misses import no_fitting
+from planner.fleet.not_for_sale import not_for_sale
+from planner.fleet.pricing import Boxes, SiteOffer, make_boxes
+from planner.fleet.shortlist import Draft, shortlist
+from planner.scenario import Scenario
+from planner.sites import enclosure_damping_k, recovery_days_max, wind_design_m_s
+from planner.sizing.ground import Fleet
+
+
+def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
+    """System voltages to try at a site."""
+    return (stated,) if stated is not None else tuple(sorted(set(scenario.settings.policy.system_voltages_v)))
+
+
+def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
+    """Kits of the i-th site at a system voltage; sites that are alike in what decides them share them."""
+    tables, sold = fleet.scenario.tables, fleet.market.sold
+    key = _kit_key(fleet, i, voltage, gear)
+    if key not in fleet.kits:
+        fleet.kits[key] = enumerate_kits(
+            tables,
+            load_profile=key.load_profile,
+            system_voltage_v=voltage,
+            settings=fleet.scenario.settings,
+            sold=sold | key.unsold,
+            limits=key.limits,
+        )
+    return fleet.kits[key]
+
+
+def site_boxes(fleet: Fleet, i: int, voltage: int, gear: Gear) -> Boxes:
+    """Boxes of the kits of the i-th site at a system voltage."""
+    key = _kit_key(fleet, i, voltage, gear)
+    if key not in fleet.boxes:
+        fleet.boxes[key] = make_boxes(site_kits(fleet, i, voltage, gear).kits, fleet.market)
+    return fleet.boxes[key]
+
+
+def _kit_key(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitKey:
+    tables = fleet.scenario.tables
+    return kit_key(tables.sites[i].load_profile, voltage, gear, tables, fleet.market.sold)
+
+
+def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
+    """Feasible designs of the i-th site, or why it has none."""
+    site = fleet.scenario.tables.sites[i]
+    if fleet.climate.refusal[i]:
+        return Refusal(rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i])
+    gear, able = fleet.gear[i], fleet.pricer.buildable
+    offer = site_offer(fleet, i, gear)
+    if able(offer):
+        return offer
+    blocking = blocking_parts(gear, lambda other: able(site_offer(fleet, i, other)))
+    if gear.must and not blocking:
+        gear = gear.free(gear.must)
+        offer = site_offer(fleet, i, gear)
+    why = why_not(fleet, i, gear, offer)
+    return kept_refusal(gear, blocking, why) if blocking else why
+
+
+def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
+    """Why the i-th site has no design with some gear, or none that can be mounted and housed."""
+    site, available = fleet.scenario.tables.sites[i], fleet.market.sold | set(gear.units)
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    kits = any(site_kits(fleet, i, v, gear).kits for v in voltages)
+    unsold = not_for_sale(fleet.scenario, available, site.load_profile, kits=kits)
+    if unsold or not offer.options:
+        return unsold or explain(fleet, i, gear)
+    return no_fitting(site.site_id, fleet.pricer, offer)
+
+
+def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> SiteOffer:
+    """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`)."""
+    site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
+    index = fleet.market.index
+    empty = SiteOffer(
+        site=i,
+        options=[],
+        freight_per_kg=float(site.freight_per_kg),
+        fixed_cost=float(site.access_cost) + settings.policy.installation_cost,
+        wind_design_m_s=wind_design_m_s(site, settings.policy),
+        damping_k=enclosure_damping_k(site, settings),
+        existing={index[sku]: number for sku, number in gear.units.items()},
+    )
+    return shortlist(fleet.pricer, empty, list(drafts(fleet, i, gear)), limit)
+
+
+def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:
+    """The i-th site with some gear, at each system voltage and tilt."""
+    parts = power_parts(fleet.catalogue, gear, fleet.market.sold)
+    site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
+    for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
+        first = None
+        for tilt in fleet.tilts[i]:
+            inputs = site_inputs(fleet, i, voltage, tilt, gear)
+            if inputs is None:
+                break
+            first = prepare(
+                inputs, catalogue=parts.catalogue, system_voltage_v=voltage, settings=settings, like=first
+            )
+            yield Draft(
+                prepared=first,
+                parts=parts,
+                needs=least_needs(first),
+                kits=inputs.kits,
+                boxes=site_boxes(fleet, i, voltage, gear),
+                tilt=tilt,
+                surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, tilt]),
+            )
+
+
+def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> SiteInputs | None:
+    """What the designs of the i-th site at a voltage and a tilt depend on; None without a kit."""
+    site = fleet.scenario.tables.sites[i]
+    kits = site_kits(fleet, i, voltage, gear).kits
+    if not kits:
+        return None
+    climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
+    day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
+    return SiteInputs(
+        site_id=site.site_id,
+        poa_wh_m2_day=plane.poa_wh_m2_day[i, :, tilt],
+        poa_clipped_wh_m2_day=plane.poa_clipped_wh_m2_day[i, :, tilt],
+        clip_irradiance_w_m2=plane.clip_irradiance_w_m2,
+        temp_cell_c=plane.temp_cell_c[i, :, tilt],
+        temp_air_c=climate.temp_air_c[i],
+        temp_air_min_c=float(climate.temp_air_min_c[i]),
+        temp_air_max_c=float(climate.temp_air_max_c[i]),
+        temp_cold_spell_c=float(climate.temp_cold_spell_c[i]),
+        temp_hot_month_c=float(climate.temp_hot_month_c[i]),
+        day_hours=fleet.day_hours[i],
+        other_supply_wh_day=fleet.other_supply_wh_day[i],
+        autonomy_days=float(fleet.arrays.autonomy_days[i]),
+        array_to_load_ratio=float(fleet.arrays.array_to_load_ratio[i]),
+        module_area_max_m2=site.module_area_max_m2,
+        bus_grounding=site.bus_grounding,
+        enclosure_damping_k=site.enclosure_damping_k,
+        enclosure_rise_k=site.enclosure_rise_k,
+        recovery_days_max=recovery_days_max(site, policy),
+        wind_design_m_s=wind_design_m_s(site, policy),
+        units_least=gear.least,
+        units_most=gear.most(fleet.market.sold),
+        kits=kits,
+        day_wh=day[0],
+        night_wh=night[0],
+    )
+
+
+def explain(fleet: Fleet, i: int, gear: Gear) -> Refusal:
+    """Why the i-th site has no design with some gear."""
+    site = fleet.scenario.tables.sites[i]
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    inputs = [
+        (v, one)
+        for v, tilt in product(voltages, fleet.tilts[i])
+        if (one := site_inputs(fleet, i, v, tilt, gear)) is not None
+    ]
+    refusals = [r for v in voltages for r in site_kits(fleet, i, v, gear).refusals]
+    return blocking_rule(
+        site.site_id,
+        inputs,
+        kit_refusals=refusals,
+        catalogue=power_parts(fleet.catalogue, gear, fleet.market.sold).catalogue,
+        settings=fleet.scenario.settings,
+    )

@@ -1,0 +1,60 @@
+"""Executors against plain sums: batches stay with their worker, and survive its death."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from planner.errors import WorkerError
+from planner.executors import Executor, InProcess, make_executor
+from planner.executors.processes import Processes
+from tests.executors.work import Numbers, die, fail, total, total_or_die
+
+PARTS = [[b, b + 1] for b in range(5)]
+SUMS = [3 * (2 * b + 1) for b in range(5)]
+
+
+@pytest.fixture(params=[1, 2])
+def executor(request: pytest.FixtureRequest) -> Iterator[Executor]:
+    made = make_executor(Numbers, 3, PARTS, sites=10, workers=request.param)
+    yield made
+    made.close()
+
+
+def test_results_come_in_order_from_batches_that_stay(executor: Executor) -> None:
+    for again in (1, 2):
+        found = list(executor.run(total, [(100 * b,) for b in range(5)]))
+        assert [value for value, _, _ in found] == [SUMS[b] + 100 * b for b in range(5)]
+        assert [calls for _, calls, _ in found] == [again] * 5
+    workers = [pid for _, _, pid in found]
+    assert len(set(workers)) == (1 if isinstance(executor, InProcess) else 2)
+
+
+def test_what_work_raises_is_raised(executor: Executor) -> None:
+    with pytest.raises(ValueError, match="batch of 2"):
+        list(executor.run(fail, [()] * 5))
+    assert [value for value, _, _ in executor.run(total, [(0,)] * 5)] == SUMS
+
+
+def test_a_killed_worker_is_replaced_and_makes_its_batches_again(tmp_path: Path) -> None:
+    executor = Processes(Numbers, 3, PARTS, workers=2)
+    first = list(executor.run(total, [(0,)] * 5))
+    assert list(executor.run(total_or_die, [(str(tmp_path / "mark"),)] * 5)) == SUMS
+    assert (tmp_path / "mark").exists()
+    again = list(executor.run(total, [(0,)] * 5))
+    executor.close()
+    assert [value for value, _, _ in again] == SUMS
+    assert [calls for _, calls, _ in again] == [1, 2, 1, 2, 1]  # batches 0, 2 and 4 were with the dead worker
+    assert {pid for _, _, pid in first[1::2]} == {pid for _, _, pid in again[1::2]}
+
+
+def test_a_worker_that_dies_each_time_ends_the_run() -> None:
+    executor = Processes(Numbers, 3, PARTS, workers=2)
+    with pytest.raises(WorkerError, match="--workers"):
+        list(executor.run(die, [()] * 5))
+    executor.close()
+
+
+def test_small_fleets_and_single_batches_stay_in_this_process() -> None:
+    assert isinstance(make_executor(Numbers, 3, PARTS, sites=10), InProcess)
+    assert isinstance(make_executor(Numbers, 3, PARTS[:1], sites=10, workers=2), InProcess)
