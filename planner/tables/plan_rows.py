@@ -153,6 +153,10 @@ class EnergyRow(PlanRow):
     load_wh_day: float = Field(description="load at the bus, heaters included, Wh a day")
     net_load_wh_day: float = Field(description="the same less other supply, Wh a day: what the array carries")
     heater_wh_day: float = Field(description="what the battery's heaters draw of it, Wh a day")
+    temp_cell_c: float = Field(description="mean of the cells weighted by irradiance, C")
+    clipped_share: float = Field(
+        description="share of the array's energy that trackers leave out at their output limit, 0 to 1"
+    )
     array_wh_day: float = Field(description="array energy at the bus, Wh a day")
     array_to_load_ratio: float | None = Field(
         description="its ratio to the net load, the night's part through the battery; blank where other "
