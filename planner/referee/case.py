@@ -8,6 +8,7 @@ from planner.referee import store
 from planner.referee.kit import Kit, make_kit
 from planner.referee.months import Months
 from planner.referee.parts import FaultError, Parts
+from planner.referee.sky import Plane
 from planner.referee.taps import Tap, make_tap
 from planner.settings import Settings
 from planner.tables.catalogue import (
@@ -126,6 +127,16 @@ class SiteCase:
         """Days in which the reserve is to be refilled."""
         own = self.site.recovery_days_max
         return self.settings.policy.recovery_days_max if own is None else own
+
+    @property
+    def plane(self) -> Plane:
+        """The array's plane."""
+        return Plane(
+            latitude_deg=self.site.latitude_deg,
+            tilt_deg=self.design.surface_tilt_deg,
+            azimuth_deg=self.design.surface_azimuth_deg,
+            horizon=self.parts.horizon.get(self.id, ()),
+        )
 
     @property
     def modules(self) -> int:

@@ -1,4 +1,4 @@
-"""Rules of the purchase: lines, tiers, prices and rates of the day; bill against orders; totals to the cent."""
+"""Rules of the purchase: lines, tiers, prices and rates of the day; bill against orders; totals."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass

@@ -27,8 +27,25 @@ def devices_served(case: SiteCase) -> Iterator[Check]:
         subject = f"{device} at {cable_m:g} m"
         yield agrees("device-powered", case.id, subject, found[device, cable_m], quantity, "devices")
     yield agrees("device-powered", case.id, "all devices", len(case.taps), asked.total(), "devices")
-    numbers = Counter((tap.device.device, tap.row.instance) for tap in case.taps)
-    yield holds("device-numbered", case.id, "", max(numbers.values(), default=1) == 1, "two have one number")
+    numbers: dict[str, list[int]] = {}
+    for tap in case.taps:
+        numbers.setdefault(tap.device.device, []).append(tap.row.instance or 0)
+    wrong = [name for name, some in numbers.items() if sorted(some) != list(range(1, len(some) + 1))]
+    yield holds("device-numbered", case.id, "", not wrong, f"{wrong[:1]} are not numbered from 1")
+
+
+def rows_apart(case: SiteCase) -> Iterator[Check]:
+    """A row says nothing that its role does not have: links a number, devices theirs, power its watts."""
+    power = ("device_w", "port_w", "port_max_w", "allocated_w", "supply")
+    for row in case.rows.ports:
+        of_device = row.role in ("power", "data")
+        blank = [] if row.role == "power" else [getattr(row, name) for name in power]
+        blank += [] if of_device else [row.device or None, row.instance, row.cable_m]
+        blank += [] if row.role == "link" else [row.link]
+        blank += [row.via_sku or None] if row.role == "data" else []
+        apart = all(cell is None for cell in blank)
+        note = "states what its role does not have"
+        yield holds("port-row", case.id, f"{row.role} {row.port}", apart, note)
 
 
 def supplies_stated(case: SiteCase) -> Iterator[Check]:
@@ -269,10 +286,6 @@ def port_figures(case: SiteCase) -> Iterator[Check]:
             yield agrees(
                 "port-figure", case.id, f"{_name(tap)} {name}", stated, own, "W", within=WATTS_WITHIN
             )
-    blank = ("device_w", "port_w", "port_max_w", "allocated_w", "supply")
-    others = [row for row in case.rows.ports if row.role != "power"]
-    stray = [row.port for row in others if any(getattr(row, name) is not None for name in blank)]
-    yield holds("port-figure", case.id, "other rows", not stray, f"{stray[:1]} states power without a device")
 
 
 def cables(case: SiteCase) -> Iterator[Check]:
@@ -290,6 +303,7 @@ def _name(tap: Tap) -> str:
 
 PORT_RULES = (
     devices_served,
+    rows_apart,
     supplies_stated,
     ports_fit,
     class_power,

@@ -24,7 +24,8 @@ WINTER_SUNSET_DEG = 81.4  # up to this hour angle Erbs's winter correlation hold
 POLE_DEG = 89.99
 SAMPLE_DAYS = (3, 9, 15, 21, 27)  # of a month: beyond the polar circles no single day stands for it
 MIDDLE_DAY = 15
-STEPS = 24  # of a day from sunrise to sunset, where horizon or azimuth break its symmetry
+ALIKE = 1e-12  # a plane that faces along the meridian, but for rounding
+STEPS = 12  # from noon to sunset
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,8 +72,12 @@ def sunset_rad(latitude_deg: float, declination: float) -> float:
 
 def extra_wh_m2(latitude_deg: float, day: Day) -> float:
     """Irradiation of the horizontal above the atmosphere on a day, Wh/m2."""
-    phi, angle = radians(latitude_deg), sunset_rad(latitude_deg, day.declination)
-    height = cos(phi) * cos(day.declination) * sin(angle) + angle * sin(phi) * sin(day.declination)
+    return _extra_wh_m2(latitude_deg, day, sunset_rad(latitude_deg, day.declination))
+
+
+def _extra_wh_m2(latitude_deg: float, day: Day, sunset: float) -> float:
+    phi, delta = radians(latitude_deg), day.declination
+    height = cos(phi) * cos(delta) * sin(sunset) + sunset * sin(phi) * sin(delta)
     return max(0.0, 24.0 / pi * day.extra_w_m2 * height)
 
 
@@ -80,9 +85,9 @@ def monthly(latitude_deg: float) -> list[tuple[float, float]]:
     """Mean of each month: irradiation above the atmosphere (Wh/m2 a day) and day length (h)."""
     means = []
     for days in year():
-        extra = sum(extra_wh_m2(latitude_deg, day) for day in days) / len(days)
-        hours = sum(24.0 / pi * sunset_rad(latitude_deg, day.declination) for day in days) / len(days)
-        means.append((extra, hours))
+        sunsets = [sunset_rad(latitude_deg, day.declination) for day in days]
+        extra = sum(_extra_wh_m2(latitude_deg, day, angle) for day, angle in zip(days, sunsets, strict=True))
+        means.append((extra / len(days), 24.0 / pi * sum(sunsets) / len(days)))
     return means
 
 
@@ -162,18 +167,20 @@ def beam_ratio(plane: Plane, days: Sequence[Day], diffuse: float) -> float:
     for day in days:
         a, b, c, level, swing = _angles(plane, day)
         sunset = sunset_rad(plane.latitude_deg, day.declination)
-        alike = not plane.horizon and abs(c) < 1e-12  # the afternoon stands for the morning
-        width = (1.0 if alike else 2.0) * sunset / STEPS
+        alike = not plane.horizon and abs(c) < ALIKE  # the afternoon stands for the morning
         first, second = course(sunset)
-        for step in range(STEPS):
-            hour = (0.0 if alike else -sunset) + (step + 0.5) * width
-            height = max(level + swing * cos(hour), 0.0)
-            share = max(first + second * cos(hour) - diffuse, 0.0)
-            share *= day.extra_w_m2 * width * (2.0 if alike else 1.0)
-            on_level += share * height
-            if plane.horizon and _hidden(plane, day, hour, height):
+        width, steps = sunset / STEPS, STEPS if alike else 2 * STEPS
+        weight = day.extra_w_m2 * width * (2.0 if alike else 1.0)
+        for step in range(steps):
+            hour = (step + 0.5) * width - (0.0 if alike else sunset)
+            swung = cos(hour)
+            height, share = level + swing * swung, weight * (first + second * swung - diffuse)
+            if height <= 0.0 or share <= 0.0:
                 continue
-            on_plane += share * max(a + b * cos(hour) + c * sin(hour), 0.0)
+            on_level += share * height
+            facing = a + b * swung + c * sin(hour)
+            if facing > 0.0 and not (plane.horizon and _hidden(plane, day, hour, height)):
+                on_plane += share * facing
     return on_plane / on_level if on_level > 0 else 0.0
 
 
@@ -216,7 +223,7 @@ def course(sunset: float) -> tuple[float, float]:
 
 
 def noon_shares(sunset: float) -> tuple[float, float]:
-    """Noon's irradiance over the day's irradiation, 1/h: global (Collares-Pereira and Rabl), diffuse (Liu, Jordan)."""
+    """Noon's irradiance over the day's irradiation, 1/h: global (Collares-Pereira), diffuse (Liu-Jordan)."""
     base = sin(sunset) - sunset * cos(sunset)
     if base <= 1e-12:
         return 0.0, 0.0
