@@ -56,14 +56,12 @@ class Band:
 
 
 BANDS = (
-    Band(noon_deg=25.0, least=0.85, most=1.25, under=0.30, over=0.15, warmer_k=13.0),
-    Band(noon_deg=10.0, least=0.72, most=1.25, under=0.17, over=0.30, warmer_k=13.0),
-    Band(noon_deg=4.0, least=0.45, most=1.40, under=0.18, over=0.55, warmer_k=17.0),
-    Band(noon_deg=2.0, least=0.22, most=1.40, under=0.10, over=0.55, warmer_k=19.0),
+    Band(noon_deg=25.0, least=0.80, most=1.35, under=0.30, over=0.18, warmer_k=13.0),
+    Band(noon_deg=10.0, least=0.60, most=1.32, under=0.18, over=0.38, warmer_k=15.0),
+    Band(noon_deg=5.0, least=0.45, most=1.50, under=0.17, over=0.53, warmer_k=18.0),
+    Band(noon_deg=3.0, least=0.36, most=1.55, under=0.11, over=0.65, warmer_k=19.0),
 )
-
-
-AWAY_MOST = 1.6  # second sky over the plan's, on planes that face the pole: mostly sky, darkest there
+AWAY_MOST = 1.60  # second sky over the plan's, on planes that face the pole: mostly sky, darkest there
 
 
 def band_of(plane: Plane, month: int) -> Band | None:

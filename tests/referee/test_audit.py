@@ -135,7 +135,7 @@ def test_power_over_a_worst_channel_is_the_standards(poe_class: int, pd_w: float
 
 
 def test_irradiation_above_the_atmosphere_is_the_tables() -> None:
-    # Duffie and Beckman, 4th ed., table 1.10.1, MJ/m2 at 45 N (from memory), with a solar constant of 1367 W/m2
+    # Duffie and Beckman, 4th ed., table 1.10.1, MJ/m2 at 45 N (from memory), solar constant 1367 W/m2
     january, june = monthly(45.0)[0][0] * 3.6e-3, monthly(45.0)[5][0] * 3.6e-3
     assert isclose(january, 12.2, rel_tol=0.04)
     assert isclose(june, 41.7, rel_tol=0.02)
