@@ -6,8 +6,10 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from planner.money import minor_unit
 from planner.referee.case import SiteCase
-from planner.referee.check import Check, agrees, holds
+from planner.referee.check import Check, agrees, at_least, holds
 from planner.tables.catalogue import ConverterKind, ConverterRow, SwitchRow
+from planner.tables.existing import Keep
+from planner.tables.plan_rows import BillRow
 
 #: Boxes whose number follows from the ports in use.
 PLUGGED = (ConverterKind.POE_INJECTOR, ConverterKind.POE_ADAPTER, ConverterKind.SFP_MODULE)
@@ -51,6 +53,17 @@ def _other_box(case: SiteCase, sku: str) -> bool:
     return isinstance(part, SwitchRow) or (isinstance(part, ConverterRow) and part.kind not in PLUGGED)
 
 
+def kept(case: SiteCase) -> Iterator[Check]:
+    """Of every part, what stands at the site is used before any is bought; what must be kept is in use."""
+    there = case.parts.existing.get(case.id, {})
+    for line in case.rows.lines:
+        own = min(line.quantity, there[line.sku].quantity) if line.sku in there else 0
+        yield agrees("kept-units", case.id, line.sku, line.quantity_kept, own, "units")
+    for sku, row in there.items():
+        if row.keep is Keep.MUST:
+            yield at_least("kept-in-use", case.id, sku, case.rows.bill.get(sku, 0), row.quantity, "units")
+
+
 def categories(case: SiteCase) -> Iterator[Check]:
     """Each part stands under its table of the catalogue."""
     wrong = [line.sku for line in case.rows.lines if case.parts.category.get(line.sku) != line.category]
@@ -65,10 +78,11 @@ def names(case: SiteCase) -> Iterator[Check]:
 
 
 def site_costs(case: SiteCase) -> Iterator[Check]:
-    """Equipment is the sum of the bill, freight the weight at the site's rate, access and labour as asked."""
+    """Equipment is the sum of the bill, freight what is bought by weight, access and labour as asked."""
     design, currency = case.design, case.settings.currency
     weight = sum(
-        (n * Decimal(str(case.parts.by_sku[s].weight_kg)) for s, n in case.rows.bill.items()), Decimal(0)
+        (bought(line) * Decimal(str(case.parts.by_sku[line.sku].weight_kg)) for line in case.rows.lines),
+        Decimal(0),
     )
     own = {
         "equipment_cost": sum((line.line_cost for line in case.rows.lines), Decimal(0)),
@@ -79,6 +93,11 @@ def site_costs(case: SiteCase) -> Iterator[Check]:
     for name, amount in own.items():
         yield exact("site-cost", case.id, name, getattr(design, name), amount, currency)
     yield exact("site-cost", case.id, "site_cost", design.site_cost, sum(own.values(), Decimal(0)), currency)
+
+
+def bought(line: BillRow) -> int:
+    """Units that do not stand at the site."""
+    return line.quantity - line.quantity_kept
 
 
 def rounded(amount: Decimal, currency: str) -> Decimal:
@@ -95,4 +114,4 @@ def exact(rule: str, site: str, subject: str, stated: Decimal, own: Decimal, cur
     )  # fmt: skip
 
 
-COST_RULES = (bill, categories, names, site_costs)
+COST_RULES = (bill, kept, categories, names, site_costs)

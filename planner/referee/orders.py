@@ -9,7 +9,7 @@ from typing import Any
 
 from planner.money import minor_unit
 from planner.referee.check import Check, agrees, at_least, at_most, holds
-from planner.referee.costs import exact, rounded
+from planner.referee.costs import bought, exact, rounded
 from planner.referee.parts import Parts
 from planner.scenario import Scenario
 from planner.tables.plan_rows import BillRow, OrderRow, ProblemRow, SiteDesignRow
@@ -164,11 +164,11 @@ def _increments(subject: str, some: Sequence[OrderRow], tiers: Sequence[int]) ->
 
 
 def bill_orders(case: FleetCase) -> Iterator[Check]:
-    """What sites need is ordered, once; their shares add up to what their units cost, evenly."""
+    """What sites need beyond what they keep is ordered, once; even shares add up to what it costs."""
     units: dict[str, int] = {}
     cost: dict[str, Decimal] = {}
     for line in case.bill:
-        units[line.sku] = units.get(line.sku, 0) + line.quantity
+        units[line.sku] = units.get(line.sku, 0) + bought(line)
         cost[line.sku] = cost.get(line.sku, Decimal(0)) + line.line_cost
     each: dict[str, Decimal] = {}
     for sku in sorted(units.keys() | case.by_sku.keys()):
@@ -185,7 +185,7 @@ def bill_orders(case: FleetCase) -> Iterator[Check]:
         own = each[line.sku]
         shown = rounded(own, case.currency)
         yield exact("bill-price", line.site_id, line.sku, line.unit_price, shown, case.currency)
-        share = float(own * line.quantity)
+        share = float(own * bought(line))
         yield agrees(
             "bill-share",
             line.site_id,

@@ -18,6 +18,7 @@ from planner.tables.catalogue import (
     SwitchPortRow,
     SwitchRow,
 )
+from planner.tables.existing import ExistingRow
 from planner.tables.registry import SKU_TABLES
 from planner.tables.rows import BusGrounding, DeviceRow, LoadRow, ScheduleRow, SiteRow
 
@@ -65,6 +66,9 @@ class Parts:
         self.loads: dict[str, list[LoadRow]] = {}
         for load in tables.loads:
             self.loads.setdefault(load.load_profile, []).append(load)
+        self.existing: dict[str, dict[str, ExistingRow]] = {}
+        for there in tables.existing:
+            self.existing.setdefault(there.site_id, {})[there.sku] = there
         self.horizon: dict[str, list[tuple[float, float]]] = {}
         for point in tables.horizon:
             self.horizon.setdefault(point.site_id, []).append((point.azimuth_deg, point.elevation_deg))

@@ -15,9 +15,16 @@ from planner.scenario import Scenario, read_scenario
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 from tests.plan.fleets import Cut
+from tests.support import Rows, write_rows
 
 #: Own irradiation and other supply, a horizon, injectors, adapters, converters on 48 V, load terminals, PWM.
 SITES = ("achnasheen", "cairnwell", "finse", "grotli", "kilpis", "tyin")
+#: A controller that stays, and parts that may.
+EXISTING: Rows = [
+    {"site_id": "cairnwell", "sku": "MK-T30 (150)", "quantity": "1", "keep": "must"},
+    {"site_id": "finse", "sku": "STV K90 ins", "quantity": "2", "keep": "may"},
+    {"site_id": "tyin", "sku": "AK 12-150 FT", "quantity": "1", "keep": "may"},
+]
 HASHES = {"plan-hash", "plan-forms", "input-hash", "setting"}
 
 Columns = dict[str, list[Any]]
@@ -33,6 +40,7 @@ class Planned:
     @classmethod
     def make(cls, folder: Path) -> "Planned":
         cut = Cut(folder / "scenario", SITES)
+        write_rows(cut.folder / "existing.csv", EXISTING)
         plan_folder(cut.folder, folder / "plan", overrides={"solver.gap": "0.05"})
         return cls(folder)
 

@@ -103,7 +103,7 @@ def blanks_added(random: random.Random, rows: Rows) -> Rows:
 
 
 INPUTS = [
-    *("sites", "site_months", "horizon", "loads", "devices", "schedules"),
+    *("sites", "site_months", "horizon", "existing", "loads", "devices", "schedules"),
     *("catalogue/modules", "catalogue/batteries", "catalogue/controllers", "catalogue/switches"),
     *("catalogue/converters", "catalogue/balance", "catalogue/prices", "catalogue/stock"),
     *("catalogue/suppliers", "catalogue/fx"),
