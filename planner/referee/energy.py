@@ -61,18 +61,20 @@ BANDS = (
     Band(noon_deg=5.0, least=0.45, most=1.50, under=0.17, over=0.53, warmer_k=18.0),
     Band(noon_deg=3.0, least=0.36, most=1.55, under=0.11, over=0.65, warmer_k=19.0),
 )
+NEAR_DEG = 10.0  # noon sun over the horizon's line, under which the line counts as the ground
 AWAY_MOST = 1.60  # second sky over the plan's, on planes that face the pole: mostly sky, darkest there
 
 
 def band_of(plane: Plane, month: int) -> Band | None:
-    """The band of a month 0..11 by how far the noon sun stands over the horizon's line.
+    """The band of a month 0..11 by the noon sun's height; over the horizon's line, where that is near.
 
-    None where it hardly rises over it: no monthly method holds there.
+    None where it hardly rises: no monthly method holds there.
     """
     noon = 180.0 if plane.latitude_deg >= 0 else 0.0
-    over = noon_height_deg(plane.latitude_deg, month)
-    over -= line_deg(plane.horizon, noon) if plane.horizon else 0.0
-    band = next((band for band in BANDS if over >= band.noon_deg), None)
+    height = noon_height_deg(plane.latitude_deg, month)
+    over = height - (line_deg(plane.horizon, noon) if plane.horizon else 0.0)
+    height = over if over < NEAR_DEG else height
+    band = next((band for band in BANDS if height >= band.noon_deg), None)
     away = cos(radians(plane.azimuth_deg - noon)) < -ALIKE
     return replace(band, most=AWAY_MOST) if band and away else band
 

@@ -101,7 +101,7 @@ PARTS = [
     ("loads", "cable_m", "1", "device-powered"),
     ("schedules", "h10", "0.2", "load-figure"),
     ("schedules", "m06", "0.1", "load-figure"),
-    ("horizon", "elevation_deg", "30", "plane-of-array"),
+    ("horizon", "elevation_deg", "40", "plane-of-array"),
     ("site_months", "ghi_wh_m2_day", 0.8, "climate-figure"),
     ("site_months", "ghi_wh_m2_day", 1.05, "climate-figure"),
     ("site_months", "temp_air_c", "5", "climate-figure"),
