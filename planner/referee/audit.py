@@ -17,6 +17,7 @@ from planner.referee.months import Climate
 from planner.referee.orders import FLEET_RULES, FleetCase
 from planner.referee.parts import FaultError, Parts
 from planner.referee.ports import PORT_RULES
+from planner.referee.purchase import PURCHASE_RULES
 from planner.scenario import Scenario
 
 SiteRule = Callable[[SiteCase], Iterable[Check]]
@@ -109,7 +110,7 @@ def audit_plan(folder: Path, scenario: Scenario) -> Verdict:
             orders=plan.tables["procurement"],
             problems=plan.tables["problems"],
         )
-        for rule in FLEET_RULES:
+        for rule in (*FLEET_RULES, *PURCHASE_RULES):
             checks += rule(fleet)
     return Verdict(checks=checks)
 

@@ -114,7 +114,7 @@ def discharge_current(case: SiteCase) -> Iterator[Check]:
         "discharge-current",
         case.id,
         case.battery.sku,
-        case.kit.current_a(case.design.system_voltage_v),
+        case.load_a,
         limit,
         "A",
     )

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from planner.referee import store
 from planner.referee.case import SiteCase
 from planner.referee.check import Check, agrees, at_least, at_most, holds
 from planner.referee.kit import unfit
@@ -122,8 +123,20 @@ def bus_window(case: SiteCase) -> Iterator[Check]:
         )
 
 
+def lowest_bus(case: SiteCase) -> Iterator[Check]:
+    """No box or controller ties another pole to earth than the site; on a floating bus, all one."""
+    stated, drop = case.design.bus_lowest_v, 1.0 - case.settings.demand.bus_cable_drop
+    yield at_most("lowest-bus", case.id, case.battery.sku, stated, bus_low_v(case), "V", slack=VOLTS_WITHIN)
+    known = [
+        store.class_v(row) > 0
+        and abs(case.design.system_voltage_v / store.class_v(row) * row.disconnect_v * drop - stated) < 1e-4
+        for row in case.parts.batteries
+    ]
+    yield holds("lowest-bus", case.id, f"{stated:g} V", any(known), "is the bus of no battery")
+
+
 def grounding(case: SiteCase) -> Iterator[Check]:
-    """No box or controller ties another pole to earth than the site; on a floating bus, all the same one."""
+    """No box or controller ties another pole to earth than the site; on a floating bus, all one."""
     earthed, poles = case.site.bus_grounding, case.kit.poles
     free = earthed is BusGrounding.FLOATING
     ok = len(poles) < 2 and (free or poles <= {earthed.value})
@@ -148,25 +161,17 @@ def load_disconnect(case: SiteCase) -> Iterator[Check]:
         n for sku, n in case.rows.bill.items()
         if isinstance(row := case.parts.by_sku[sku], ConverterRow) and row.kind is kinds
     )  # fmt: skip
-    current = case.kit.current_a(case.design.system_voltage_v)
-    yield agrees(
-        "load-current",
-        case.id,
-        "load_current_max_a",
-        case.design.load_current_max_a,
-        current,
-        "A",
-        within=VOLTS_WITHIN,
-    )
-    if case.kit.disconnect is not None:
-        limit = case.kit.disconnect.current_max_a or 0.0
-        yield at_most("disconnect-current", case.id, case.kit.disconnect.sku, current, limit, "A")
-    else:
-        limit = case.controller.load_terminal_max_a or 0.0
-        yield at_most("disconnect-current", case.id, case.controller.sku, current, limit, "A")
-        yield at_most(
-            "load-terminals", case.id, case.controller.sku, case.design.controllers, 1, "controllers"
-        )
+    figures = (("load_current_max_a", case.load_a), ("load_current_surge_a", case.surge_a))
+    for name, own in figures:
+        yield agrees("load-current", case.id, name, getattr(case.design, name), own, "A", within=VOLTS_WITHIN)
+    box, row = case.kit.disconnect, case.controller
+    sku, most = (row.sku, row.load_terminal_max_a) if box is None else (box.sku, box.current_max_a)
+    seconds = row.load_terminal_surge_a if box is None else box.surge_a
+    yield at_most("disconnect-current", case.id, sku, case.load_a, most or 0.0, "A")
+    if seconds is not None:
+        yield at_most("disconnect-inrush", case.id, sku, case.surge_a, seconds, "A")
+    if box is None:
+        yield at_most("load-terminals", case.id, sku, case.design.controllers, 1, "controllers")
     named = {LOAD_TERMINALS: 0, OWN_BOX: 1}.get(case.design.load_disconnect, -1)
     yield agrees("disconnect-box", case.id, case.design.load_disconnect, boxes, named, "boxes")
 
@@ -203,6 +208,7 @@ BUS_RULES = (
     setpoint,
     equalising,
     bus_window,
+    lowest_bus,
     grounding,
     load_disconnect,
     controllers,

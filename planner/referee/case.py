@@ -24,6 +24,7 @@ from planner.tables.plan_rows import BillRow, EnergyRow, PortRow, SiteDesignRow
 from planner.tables.rows import SiteRow
 from planner.units import HOURS_PER_DAY, MONTHS, TEMP_STC_C
 
+BUS_MIN_V_PER_12 = 11.0  # bus at which currents are taken at most, per 12 V (common practice, no source)
 CELL_RISE_K = 30.0  # cell above air in full sun, open rack (common practice)
 
 
@@ -149,6 +150,21 @@ class SiteCase:
         return self.design.batteries_series * self.design.batteries_parallel
 
     @property
+    def current_bus_v(self) -> float:
+        """Bus at which load currents are taken."""
+        return min(BUS_MIN_V_PER_12 * self.design.system_voltage_v / 12.0, self.design.bus_lowest_v)
+
+    @property
+    def load_a(self) -> float:
+        """Greatest load current."""
+        return self.kit.max_w / self.current_bus_v
+
+    @property
+    def surge_a(self) -> float:
+        """The same for seconds, while the device of the largest inrush starts."""
+        return (self.kit.max_w + self.kit.inrush_w) / self.current_bus_v
+
+    @property
     def setpoint_v(self) -> float:
         """Charge setpoint of a block at 25 C."""
         return self.design.charge_setpoint_v / self.design.batteries_series
@@ -262,7 +278,7 @@ def open_case(site: SiteRow, rows: SiteRows, parts: Parts, settings: Settings, m
     ):
         if getattr(design, name) < 1:
             raise FaultError(f"{name} is {getattr(design, name)}")
-    if design.system_voltage_v <= 0 or design.charge_setpoint_v <= 0:
+    if min(design.system_voltage_v, design.charge_setpoint_v, design.bus_lowest_v) <= 0:
         raise FaultError("the bus has no voltage")
     if [row.month for row in rows.energy] != list(range(1, MONTHS + 1)):
         raise FaultError("the energy balance does not have each month once")
@@ -271,7 +287,7 @@ def open_case(site: SiteRow, rows: SiteRows, parts: Parts, settings: Settings, m
             raise FaultError(f"{sku!r} is in no table of the catalogue")
         if quantity < 1:
             raise FaultError(f"the bill has {quantity} of {sku!r}")
-    taps = [make_tap(row, parts, settings) for row in rows.ports if row.role == "power"]
+    taps = [make_tap(row, parts, settings, design.bus_lowest_v) for row in rows.ports if row.role == "power"]
     return SiteCase(
         site=site,
         rows=rows,
@@ -279,7 +295,7 @@ def open_case(site: SiteRow, rows: SiteRows, parts: Parts, settings: Settings, m
         settings=settings,
         months=months,
         taps=taps,
-        kit=make_kit(taps, _modules(rows, parts), rows.bill, design.feeds, parts),
+        kit=make_kit(taps, _modules(rows, parts), rows.bill, design.feeds, parts, settings),
         module=parts.part(design.module_sku, ModuleRow),
         battery=parts.part(design.battery_sku, BatteryRow),
         controller=parts.part(design.controller_sku, ControllerRow),

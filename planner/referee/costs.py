@@ -80,15 +80,17 @@ def names(case: SiteCase) -> Iterator[Check]:
 def site_costs(case: SiteCase) -> Iterator[Check]:
     """Equipment is the sum of the bill, freight what is bought by weight, access and labour as asked."""
     design, currency = case.design, case.settings.currency
-    weight = sum(
-        (bought(line) * Decimal(str(case.parts.by_sku[line.sku].weight_kg)) for line in case.rows.lines),
-        Decimal(0),
-    )
+    weight, labour = Decimal(0), Decimal(str(case.settings.policy.installation_cost))
+    for line in case.rows.lines:
+        part = case.parts.by_sku[line.sku]
+        weight += bought(line) * Decimal(str(part.weight_kg if part.freight_kg is None else part.freight_kg))
+        hours = bought(line) * Decimal(str(part.install_h))
+        labour += hours * Decimal(str(case.settings.purchase.labour_cost_h))
     own = {
         "equipment_cost": sum((line.line_cost for line in case.rows.lines), Decimal(0)),
         "freight_cost": rounded(weight * case.site.freight_per_kg, currency),
         "access_cost": rounded(case.site.access_cost, currency),
-        "installation_cost": rounded(Decimal(str(case.settings.policy.installation_cost)), currency),
+        "installation_cost": rounded(labour, currency),
     }
     for name, amount in own.items():
         yield exact("site-cost", case.id, name, getattr(design, name), amount, currency)
@@ -103,6 +105,14 @@ def bought(line: BillRow) -> int:
 def rounded(amount: Decimal, currency: str) -> Decimal:
     """To the minor unit of a currency, half up."""
     return amount.quantize(minor_unit(currency), ROUND_HALF_UP)
+
+
+def money(value: object) -> Decimal:
+    """An amount of the manifest; NaN, which agrees with nothing, where it is none."""
+    try:
+        return Decimal(str(value))
+    except ArithmeticError:
+        return Decimal("NaN")
 
 
 def exact(rule: str, site: str, subject: str, stated: Decimal, own: Decimal, currency: str) -> Check:

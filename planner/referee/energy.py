@@ -115,6 +115,10 @@ def climate_months(case: SiteCase) -> Iterator[Check]:
         "",
         within=1e-9,
     )
+    height, land = case.site.elevation_m, months.elevation_m
+    above = None if height is None or land is None else height - land
+    stated = case.design.elevation_difference_m
+    yield agrees("climate-figure", case.id, "elevation_difference_m", stated, above, "m", within=0.051)
     same = case.design.climate_source == months.source
     yield holds("climate-source", case.id, "", same, f"is {months.source}")
 

@@ -6,12 +6,12 @@ from math import inf
 
 from planner.referee.parts import NO_POLES, SHORT, FaultError, Parts, Poles, box_poles, through, tied
 from planner.referee.power import GRADES, PSE_MAX_V
-from planner.referee.taps import Tap, passive_window
+from planner.referee.taps import Tap, dc_low_v, passive_window
+from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow, PseKind, SwitchRow
 from planner.tables.rows import Supply
 
 FEEDS_SPLIT, FEEDS_WORD = "; ", " behind "
-BUS_MIN_V_PER_12 = 11.0  # lowest bus at which currents are taken, per 12 V (common practice, no source)
 PACK_STEPS_MAX = 20_000  # ways to share converters that are tried
 EPS = 1e-6
 
@@ -78,9 +78,10 @@ class Kit:
         """Poles that the boxes tie to earth."""
         return NO_POLES.union(*(box.poles for box in self.boxes))
 
-    def current_a(self, system_voltage_v: int) -> float:
-        """Greatest load current, at the lowest bus."""
-        return self.max_w / (BUS_MIN_V_PER_12 * system_voltage_v / 12.0)
+    @property
+    def inrush_w(self) -> float:
+        """What the load of the largest inrush takes over its greatest power, for seconds."""
+        return inrush_w(self.boxes)
 
     def means(self) -> dict[str, float]:
         """Mean power while on, by schedule."""
@@ -93,7 +94,7 @@ class Kit:
 
 def make_kit(
     taps: Sequence[Tap], modules: Mapping[tuple[str, int], Sequence[ConverterRow]], units: Mapping[str, int],
-    feeds: str, parts: Parts,
+    feeds: str, parts: Parts, settings: Settings,
 ) -> Kit:  # fmt: skip
     """The boxes of a site.
 
@@ -127,7 +128,7 @@ def make_kit(
         if tap.via is not None and tap.injected:
             like.setdefault(tap.via.sku, []).append(_injector_box(tap.via, tap))
         elif not tap.on_port:
-            like.setdefault(tap.device.device, []).append(_device_box(tap))
+            like.setdefault(tap.device.device, []).append(_device_box(tap, settings))
     behind = read_feeds(feeds, list(like), [row.sku for row in feeders])
     boxes = [box for name, some in like.items() if name not in behind for box in some]
     fed: dict[str, list[Box]] = {}
@@ -224,15 +225,22 @@ def _injector_box(row: ConverterRow, tap: Tap) -> Box:
     )
 
 
-def _device_box(tap: Tap) -> Box:
+def _device_box(tap: Tap, settings: Settings) -> Box:
     """A DC or AC device; an AC one is apart from the bus, if its inverter is."""
     row, alternating = tap.device, tap.device.supply is Supply.AC
+    low = row.input_min_v or 0.0
     return Box(
-        name=row.device, means={row.schedule: row.average_w}, own_w=0.0, max_w=row.max_w,
-        low_v=row.input_min_v or 0.0, high_v=row.input_max_v or (inf if alternating else 0.0),
-        poles=NO_POLES if alternating else tied(row.case_ground), alternating=alternating,
-        hz=row.input_hz, surge_w=(row.surge_w or 0.0) if alternating else 0.0,
-    )  # fmt: skip
+        name=row.device,
+        means={row.schedule: tap.mean_w},
+        own_w=0.0,
+        max_w=tap.most_w,
+        low_v=low if alternating else dc_low_v(row, tap.row.cable_m or 0.0, settings),
+        high_v=row.input_max_v or (inf if alternating else 0.0),
+        poles=NO_POLES if alternating else tied(row.case_ground),
+        alternating=alternating,
+        hz=row.input_hz,
+        surge_w=(row.surge_w or 0.0) if alternating else 0.0,
+    )
 
 
 def _converter_box(row: ConverterRow, boxes: Sequence[Box]) -> Box:
@@ -241,12 +249,14 @@ def _converter_box(row: ConverterRow, boxes: Sequence[Box]) -> Box:
     for box in boxes:
         for name, mean_w in box.means.items():
             means[name] = means.get(name, 0.0) + mean_w / row.efficiency
-    behind = NO_POLES.union(*(box.poles for box in boxes))
+    behind, inrush = NO_POLES.union(*(box.poles for box in boxes)), inrush_w(boxes) / row.efficiency
+    most = row.own_draw_w + sum(box.max_w for box in boxes) / row.efficiency
     return replace(
         _bare_box(row),
         means=means,
         own_w=row.own_draw_w + sum(box.own_w for box in boxes) / row.efficiency,
-        max_w=row.own_draw_w + sum(box.max_w for box in boxes) / row.efficiency,
+        max_w=most,
+        surge_w=most + inrush if inrush else 0.0,
         volume_l=row.volume_l + sum(box.volume_l for box in boxes),
         temp_min_c=max([row.temp_min_c, *(box.temp_min_c for box in boxes)]),
         temp_max_c=min([row.temp_max_c, *(box.temp_max_c for box in boxes)]),
@@ -258,7 +268,9 @@ def _behind(box: Box, disconnect: ConverterRow) -> Box:
     """A box as the battery sees it through the load disconnect."""
     left = disconnect.efficiency
     means = {name: watts / left for name, watts in box.means.items()}
-    return replace(box, means=means, own_w=box.own_w / left, max_w=box.max_w / left)
+    return replace(
+        box, means=means, own_w=box.own_w / left, max_w=box.max_w / left, surge_w=box.surge_w / left
+    )
 
 
 def share(boxes: Sequence[Box], row: ConverterRow, units: int) -> list[list[Box]] | None:
@@ -281,10 +293,15 @@ def share(boxes: Sequence[Box], row: ConverterRow, units: int) -> list[list[Box]
     return place(0, [[] for _ in range(units)])
 
 
+def inrush_w(boxes: Sequence[Box]) -> float:
+    """What the box of the largest inrush takes over its greatest power; one starts at a time."""
+    return max([0.0, *(box.surge_w - box.max_w for box in boxes)])
+
+
 def carries(row: ConverterRow, boxes: Sequence[Box]) -> bool:
     """Whether a unit feeds boxes together: all at their greatest while the one with most inrush starts."""
     total, output = sum(box.max_w for box in boxes), row.output_max_w or 0.0
-    inrush = max(0.0, *(box.surge_w - box.max_w for box in boxes)) if boxes else 0.0
+    inrush = inrush_w(boxes)
     if total > output + EPS or (inrush > 0 and total + inrush > max(output, row.surge_w or 0.0) + EPS):
         return False
     return len(NO_POLES.union(*(box.poles for box in boxes))) < 2

@@ -27,6 +27,8 @@ Stated = Mapping[MonthQuantity, Sequence[float | None]]
 class Months:
     """What the referee holds a site's months to be; lists over the twelve months.
 
+    `elevation_m` is the height of the land or station that they are of, None where not known.
+
     `ghi_wh_m2` has the margin taken off, `kept` is what shade and snow leave of the plane's irradiation.
     """
 
@@ -41,6 +43,7 @@ class Months:
     temp_max_c: float
     margin: float
     source: str
+    elevation_m: float | None
 
     @property
     def temp_cold_spell_c(self) -> float:
@@ -115,7 +118,17 @@ class Climate:
             temp_max_c=temp.highest,
             margin=margin,
             source=source,
+            elevation_m=self._elevation_m(i, source),
         )
+
+    def _elevation_m(self, i: int, source: str) -> float | None:
+        """Height of what the irradiation is of."""
+        if source == OWN:
+            return None
+        built_in = source in (BUILT_IN, UNSCALED)
+        field = self.stored.elevation_m if built_in or self.files is None else self.files.months.elevation_m
+        height = float(field[i])
+        return height if isfinite(height) else None
 
     def _irradiation(self, i: int, stated: Stated, extra: Sequence[float]) -> tuple[list[float], float, str]:
         """Irradiation of the horizontal with its margin: own values, then files, then the stored climate."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from planner.money import minor_unit
 from planner.referee.check import Check, agrees, at_least, at_most, holds
-from planner.referee.costs import bought, exact, rounded
+from planner.referee.costs import bought, exact, money, rounded
 from planner.referee.parts import Parts
 from planner.scenario import Scenario
 from planner.tables.plan_rows import BillRow, OrderRow, ProblemRow, SiteDesignRow
@@ -32,6 +32,12 @@ class FleetCase:
     def currency(self) -> str:
         """Of all money in the plan."""
         return self.scenario.settings.currency
+
+    @property
+    def costs(self) -> Mapping[str, object]:
+        """Costs by category, as the manifest has them."""
+        stated = self.manifest.get("costs")
+        return stated if isinstance(stated, dict) else {}
 
     @cached_property
     def prices(self) -> dict[tuple[str, str], dict[int, PriceRow]]:
@@ -204,13 +210,13 @@ def totals(case: FleetCase) -> Iterator[Check]:
         own[order.category] = own.get(order.category, Decimal(0)) + order.quantity_ordered * order.unit_price
     for name in ("freight", "access", "installation"):
         own[name] = sum((getattr(design, f"{name}_cost") for design in case.designs), Decimal(0))
-    stated = case.manifest.get("costs")
-    stated = stated if isinstance(stated, dict) else {}
-    for name in sorted(own.keys() | stated.keys()):
-        yield exact("total", "", name, _money(stated.get(name)), own.get(name, Decimal(0)), case.currency)
+    if "onboarding" in case.costs:
+        own["onboarding"] = money(case.costs["onboarding"])  # a rule of its own weighs it
+    for name in sorted(own.keys() | case.costs.keys()):
+        yield exact("total", "", name, money(case.costs.get(name)), own.get(name, Decimal(0)), case.currency)
     whole = sum(own.values(), Decimal(0))
     for name in ("total_cost", "objective"):
-        yield exact("total", "", name, _money(case.manifest.get(name)), whole, case.currency)
+        yield exact("total", "", name, money(case.manifest.get(name)), whole, case.currency)
     yield holds(
         "total", "", "currency", case.manifest.get("currency") == case.currency, f"is {case.currency}"
     )
@@ -219,18 +225,10 @@ def totals(case: FleetCase) -> Iterator[Check]:
 
 def _proof(case: FleetCase, whole: Decimal) -> Iterator[Check]:
     """The bound is no more than the total, and the gap is theirs."""
-    bound, gap = _money(case.manifest.get("best_bound")), case.manifest.get("mip_gap")
+    bound, gap = money(case.manifest.get("best_bound")), case.manifest.get("mip_gap")
     yield at_most("bound", "", "best_bound", float(bound), float(whole), case.currency)
     own = float((whole - bound) / whole) if whole and case.designs else None
     yield agrees("bound", "", "mip_gap", gap if isinstance(gap, float | int) else None, own, "", within=1e-7)
-
-
-def _money(value: object) -> Decimal:
-    """An amount of the manifest; NaN, which agrees with nothing, where it is none."""
-    try:
-        return Decimal(str(value))
-    except ArithmeticError:
-        return Decimal("NaN")
 
 
 def sites_counted(case: FleetCase) -> Iterator[Check]:

@@ -60,6 +60,7 @@ class Parts:
         for name in SKU_TABLES:
             for row in getattr(tables, name):
                 self.by_sku[row.sku], self.category[row.sku] = row, name
+        self.batteries = tables.batteries
         self.sites: Mapping[str, SiteRow] = {row.site_id: row for row in tables.sites}
         self.devices: Mapping[str, DeviceRow] = {row.device: row for row in tables.devices}
         self.schedules: Mapping[str, ScheduleRow] = {row.schedule: row for row in tables.schedules}

@@ -67,8 +67,8 @@ class Tap:
         return self.via is not None and self.via.kind is ConverterKind.POE_ADAPTER
 
 
-def make_tap(row: PortRow, parts: Parts, settings: Settings) -> Tap:
-    """The tap of a row of `port_assignments` whose role is power.
+def make_tap(row: PortRow, parts: Parts, settings: Settings, lowest_v: float) -> Tap:
+    """The tap of a row of `port_assignments` whose role is power; `lowest_v` is the lowest bus.
 
     Raises
     ------
@@ -96,10 +96,29 @@ def make_tap(row: PortRow, parts: Parts, settings: Settings) -> Tap:
         device.supply, ()
     )
     if not switch and kind in fed and row.port == (kind.value if kind else "bus"):
-        return bare
+        return bare if device.supply is Supply.AC else _of_dc(bare, cable_m, settings, lowest_v)
     raise FaultError(
         f"{device.device!r} ({device.supply.value}) is not powered by {row.port!r} via {row.via_sku!r}"
     )
+
+
+def _of_dc(tap: Tap, cable_m: float, settings: Settings, lowest_v: float) -> Tap:
+    """What the cable takes at the converter's output, or at the lowest bus that the device can be on."""
+    loop, window = dc_loop_ohm(cable_m, settings), dc_low_v(tap.device, cable_m, settings)
+    volts = (tap.via.output_v or 0.0) if tap.via else max(window, lowest_v)
+    mean = at_source_w(tap.device.average_w, volts, loop)
+    return replace(tap, mean_w=mean, most_w=at_source_w(tap.device.max_w, volts, loop))
+
+
+def dc_loop_ohm(cable_m: float, settings: Settings) -> float:
+    """Loop of a DC cable, out and back: `2 rho L / A`."""
+    return 2.0 * settings.demand.copper_ohm_mm2_per_m * cable_m / settings.demand.dc_conductor_mm2
+
+
+def dc_low_v(device: DeviceRow, cable_m: float, settings: Settings) -> float:
+    """Lowest voltage at the source of a DC device's cable that leaves it its own."""
+    loop, least = dc_loop_ohm(cable_m, settings), device.input_min_v or 0.0
+    return least_source_v(device.max_w, least, loop) if loop else least
 
 
 def _of_poe(tap: Tap, cable_m: float, ohm: float) -> Tap:

@@ -78,6 +78,9 @@ class SiteDesignRow(PlanRow):
     array_circuit_a: float = Field(description="least current that the array's conductors are rated for, A")
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
+    bus_lowest_v: float = Field(
+        description="lowest bus of any battery on sale, V: currents and losses of cables are taken there"
+    )
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
     load_current_surge_a: float = Field(
         description="the same for seconds, while the AC device of the largest inrush starts, A"
