@@ -1,4 +1,4 @@
-"""The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan."""
+"""The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan, audit."""
 
 import time
 from collections.abc import Callable, Iterator, Mapping
@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,12 +24,15 @@ from planner.fleet.stop import Ended, Stop
 from planner.outputs import SiteDesign, make_plan
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import buy
+from planner.referee import audit_plan
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import FloatArray, month_values, wind_design_m_s
 from planner.sizing import Fleet, FleetSites, site_inputs, site_kits, site_voltages
 from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
+
+AUDIT_FAILED = "audit_failed"  # outcome of a plan that its own audit refuses
 
 EARLY = (Outcome.TIME_LIMIT, Outcome.INTERRUPTED)  # a search that ended early asks no further question
 
@@ -77,7 +81,10 @@ def plan_folder(
     stop: Stop | None = None,
     machines: Machines = Machines(),  # frozen
 ) -> tuple[Plan, list[str]]:
-    """Read a scenario, plan its fleet, write the plan; returns the plan and the files written.
+    """Read a scenario, plan its fleet, write the plan and have it audited; returns it and the files written.
+
+    The audit rechecks what was written, before it takes its place. A plan that does not pass is written
+    all the same, for a look at it, with the outcome `audit_failed`.
 
     `stop` may be asked from outside to end the search with the best plan so far.
 
@@ -102,8 +109,16 @@ def plan_folder(
             progress("why not", 0, 1)
             again = partial(plan_fleet, machines=machines)
             plan = with_reasons(plan, list(blocked(checked, plan, again)), clock.seconds)
-    with clock.stage("write"):
-        return plan, write_plan(plan, out)
+
+    def seal(folder: Path) -> dict[str, Any]:
+        with clock.stage("audit"):
+            progress("audit", 0, 1)
+            verdict = audit_plan(folder, checked)
+        failed = {} if verdict.passed else {"outcome": AUDIT_FAILED}
+        return {"audit": verdict.summary(), **failed}
+
+    manifest, files = write_plan(plan, out, scenario=scenario, seal=seal)
+    return replace(plan, manifest=manifest), files
 
 
 def plan_fleet(

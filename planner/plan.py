@@ -1,9 +1,10 @@
 """A plan: its tables and its manifest, and the folder they are written to, whole or not at all."""
 
+import hashlib
 import json
 import os
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from pathlib import Path
@@ -15,6 +16,9 @@ from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
 MANIFEST, TIMINGS = "manifest.json", "timings.json"
+SCENARIO = "scenario_folder"  # beside the timings
+#: Looks at a plan's folder before it takes its place; returns what its manifest shall say on top.
+Seal = Callable[[Path], Mapping[str, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +26,7 @@ class Plan:
     """A finished plan.
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
-    stage; they are written apart, as they differ between runs.
+    stage; they are written apart, as they differ between runs, with the folder of the scenario.
     """
 
     manifest: Mapping[str, Any]
@@ -86,27 +90,69 @@ def _strangers(folder: Path) -> list[str]:
     return [name for name in names if name not in own or not (folder / name).is_file()]
 
 
-def write_plan(plan: Plan, folder: Path) -> list[str]:
-    """Write the plan's tables (CSV and Parquet), manifest and timings; returns the file names.
+def unsealed(folder: Path) -> Mapping[str, Any]:
+    """Nothing to add to the manifest."""
+    return {}
+
+
+def write_plan(
+    plan: Plan, folder: Path, *, scenario: Path | None = None, seal: Seal = unsealed
+) -> tuple[dict[str, Any], list[str]]:
+    """Write the plan's tables (CSV and Parquet), manifest and timings.
 
     Everything goes to a temporary name beside the target and is renamed when whole; an earlier plan
     stands until then.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path
+        Where it shall stand.
+    scenario : Path, optional
+        Folder it was made from, noted beside the timings.
+    seal : callable, optional
+        Looks at what is written, and adds to the manifest.
+
+    Returns
+    -------
+    tuple of dict and list of str
+        The manifest, with the SHA-256 of every table's file as `files`, and the names of all files.
     """
     check_target(folder)
     target = folder.resolve()
     fresh = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
         fresh.mkdir(parents=True)
+        files = {}
         for name, columns in plan.tables.items():
-            write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
-        _write_json(fresh / MANIFEST, plan.manifest)
-        _write_json(fresh / TIMINGS, {stage: round(s, 4) for stage, s in plan.timings.items()})
+            for path in write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name])):
+                files[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+        manifest = {**plan.manifest, "files": files}
+        _write_json(fresh / MANIFEST, manifest)
+        manifest |= seal(fresh)
+        _write_json(fresh / MANIFEST, manifest)
+        _write_json(fresh / TIMINGS, _timings(plan, scenario))
         _swap(fresh, target)
     except OSError as error:
         raise OutputError(f"{folder} could not be written: {error.strerror or error}") from error
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
-    return sorted(path.name for path in target.iterdir())
+    return manifest, sorted(path.name for path in target.iterdir())
+
+
+def _timings(plan: Plan, scenario: Path | None) -> dict[str, Any]:
+    """What differs between runs: seconds by stage, and where the scenario stood."""
+    where = {} if scenario is None else {SCENARIO: str(scenario.resolve())}
+    return {stage: round(s, 4) for stage, s in plan.timings.items()} | where
+
+
+def scenario_of(folder: Path) -> Path | None:
+    """Folder of the scenario that a written plan was made from, as noted then; None where it is not."""
+    try:
+        noted = json.loads((folder / TIMINGS).read_text(encoding="utf-8")).get(SCENARIO)
+    except (OSError, ValueError, AttributeError):
+        return None
+    return Path(noted) if isinstance(noted, str) else None
 
 
 def _swap(fresh: Path, target: Path) -> None:

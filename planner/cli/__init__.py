@@ -11,11 +11,12 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, climate, columns, new, plan, sites
+from planner.cli import audit, check, climate, columns, new, plan, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
+app.command("audit")(audit.audit)
 app.command("check")(check.check)
 app.add_typer(climate.climate, name="climate")
 app.command("columns")(columns.columns)

@@ -18,6 +18,7 @@ class ExitCode(IntEnum):
     BAD_INPUT = 3
     SITES_UNSERVED = 4
     NO_PLAN = 5
+    AUDIT_FAILED = 6
     NO_ANSWER = 7
     BUG = 70
     INTERRUPTED = 130

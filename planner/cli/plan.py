@@ -48,8 +48,9 @@ def plan(
 ) -> None:
     """Choose switch, converters, panels, controller and batteries for every site at least capital cost.
 
-    Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. An
-    interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
+    Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. Every
+    plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
+    An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
 
     \b
     Example:
@@ -80,6 +81,12 @@ def plan(
     for reason in made.manifest.get("why_not", ()):
         note(_blocked(reason))
     note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    audit = made.manifest["audit"]
+    if not audit["passed"]:
+        for line in audit["first_broken"]:
+            note(f"broken: {line}")
+        note(f"the plan did not pass its audit: {audit['broken']} of {audit['checks']} checks are broken")
+        raise typer.Exit(ExitCode.AUDIT_FAILED)
     if made.manifest["outcome"] == "interrupted":
         raise typer.Exit(ExitCode.INTERRUPTED)
     if made.unserved:
@@ -109,10 +116,9 @@ def _blocked(reason: Mapping[str, Any]) -> str:
     return f"rule {reason['rule']}: {numbers}without it {number(len(reason['sites']), 'more site')} served"
 
 
-def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
+def _summary(manifest: Mapping[str, Any]) -> dict[str, object]:
     """The lines of the short summary."""
-    costs, currency, gap = manifest["costs"], manifest["currency"], manifest["mip_gap"]
-    assert isinstance(costs, dict)
+    costs, currency, gap, audit = (manifest[name] for name in ("costs", "currency", "mip_gap", "audit"))
     return {
         "sites planned": manifest["sites_planned"],
         "sites not served": manifest["sites_unserved"],
@@ -121,4 +127,5 @@ def _summary(manifest: Mapping[str, object]) -> dict[str, object]:
         "no plan can cost less than": manifest["best_bound"],
         "gap": f"{100 * gap:.2f} %" if isinstance(gap, float) else "",
         "outcome": manifest["outcome"],
+        "audit": f"{audit['checks'] - audit['broken']} of {audit['checks']} checks kept",
     }

@@ -67,6 +67,8 @@ class SupplyKit:
         What stands behind a DC-DC converter or an inverter, sorted.
     groundings : tuple of BusGrounding
         Groundings of the bus that all its boxes accept.
+    lowest_v : float
+        Lowest bus of any battery on sale: currents and losses of DC cables are taken there.
     """
 
     load_profile: str
@@ -89,6 +91,7 @@ class SupplyKit:
     feeds: tuple[tuple[str, str], ...] = ()
     groundings: tuple[BusGrounding, ...] = tuple(BusGrounding)
     surge_current_a: float = 0.0
+    lowest_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,6 +293,7 @@ def _kit(
         links=whole.plan.wiring.links,
         feeds=tuple(sorted((name, row.sku) for name, row in whole.feeding.items() if row)),
         groundings=accepted(whole.poles),
+        lowest_v=min(span.low_v for span in bus.spans),
     )
 
 

@@ -18,7 +18,7 @@ from planner.designs.inputs import (
 from planner.designs.stores import block_heater_wh
 from planner.settings import Settings
 from planner.tables.catalogue import BatteryRow, ControllerKind, ControllerRow
-from planner.units import HOURS_PER_DAY
+from planner.units import HOURS_PER_DAY, W_PER_M2_STC
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +48,8 @@ class Balance:
         load with the night's part through the battery; infinite where other supply carries the month.
     heater_wh_day : (12,)
         What the battery's heaters draw, part of the load.
+    clipped_share : (12,)
+        Share of the array's energy that trackers leave out at their output limit.
     array_w, battery_wh, usable_wh : float
         Nameplate, rated, and what is left of it in the cold at the end of life.
     autonomy_days, daily_depth : float
@@ -71,6 +73,7 @@ class Balance:
     net_load_wh_day: FloatArray
     heater_wh_day: FloatArray
     array_wh_day: FloatArray
+    clipped_share: FloatArray
     array_to_load_ratio: FloatArray
     array_w: float
     battery_wh: float
@@ -111,7 +114,7 @@ def design_balance(
     by_day, by_night = net_load(inputs, *loads)
     rested = (by_day + by_night)[0, 0]  # heaters rest while the reserve is used
     day, night = (part[0, 0] for part in net_load(inputs, loads[0] + heat, *loads[1:]))
-    energy, current = array_of(inputs, choice, catalogue, settings)
+    energy, clipped, current = array_of(inputs, choice, catalogue, settings)
     need = day + night / store.round_trip_efficiency
     usable = float(block_usable_wh(catalogue, inputs, settings)[choice.battery]) * blocks
     rated, most = store.capacity_ah * store.nominal_v * blocks, float(rested.max())
@@ -123,6 +126,7 @@ def design_balance(
         net_load_wh_day=day + night,
         heater_wh_day=heat,
         array_wh_day=energy,
+        clipped_share=clipped,
         array_to_load_ratio=np.divide(energy, need, out=np.full(need.shape, np.inf), where=need > 0),
         array_w=module.nameplate_w * choice.modules_series * choice.modules_parallel,
         battery_wh=rated,
@@ -184,15 +188,15 @@ def _equalise_v(
 
 def array_of(
     inputs: SiteInputs, choice: Choice, catalogue: CatalogueArrays, settings: Settings
-) -> tuple[FloatArray, float]:
-    """Energy at the bus by month (12,), Wh a day, and the greatest charge current, A."""
+) -> tuple[FloatArray, FloatArray, float]:
+    """Energy at the bus (12,), Wh a day, the share clipped (12,), and the greatest charge current, A."""
     module, controller = catalogue.modules[choice.module], catalogue.controllers[choice.controller]
     store = catalogue.batteries[choice.battery]
     volts = float(pv_array.charging_v(store.nominal_v, choice.charge_setpoint_v, choice.batteries_series))
     factor = pv_array.derating(settings.array) * controller.efficiency
     if controller.kind is ControllerKind.PWM:
         one = pv_array.pwm_wh(module.i_mp_a, volts, inputs.poa_wh_m2_day, factor)
-        return one * choice.modules_parallel, module.i_sc_a * choice.modules_parallel
+        return one * choice.modules_parallel, np.zeros(len(one)), module.i_sc_a * choice.modules_parallel
     string_w = module.nameplate_w * choice.modules_series
     power = string_w * factor * pv_array.warm_share(module.gamma_pmp_per_k, inputs.temp_cell_c)
     each, over = divmod(choice.modules_parallel, choice.controllers)
@@ -204,4 +208,6 @@ def array_of(
         inputs.clip_irradiance_w_m2,
     )
     current = np.minimum(strings * string_w / volts, controller.output_max_a)
-    return energy.sum(axis=0), float(current.sum())
+    made, whole = energy.sum(axis=0), power * choice.modules_parallel * inputs.poa_wh_m2_day / W_PER_M2_STC
+    clipped = 1.0 - np.divide(made, whole, out=np.ones_like(whole), where=whole > 0)
+    return made, np.maximum(clipped, 0.0), float(current.sum())

@@ -62,6 +62,7 @@ def _kit(design: SiteDesign) -> dict[str, Any]:
         "load_disconnect": LOAD_TERMINALS if kit.load_terminal else OWN_BOX,
         "kit_input_min_v": kit.input_min_v,
         "kit_input_max_v": kit.input_max_v,
+        "bus_lowest_v": round(kit.lowest_v, 5),
         "load_current_max_a": round(kit.max_current_a, 2),
         "load_current_surge_a": round(kit.surge_current_a, 2),
     }

@@ -66,6 +66,8 @@ def energy_rows(fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[
             load_wh_day=round(float(balance.load_wh_day[m]), 1),
             net_load_wh_day=round(float(balance.net_load_wh_day[m]), 1),
             heater_wh_day=round(float(balance.heater_wh_day[m]), 1),
+            temp_cell_c=round(float(design.inputs.temp_cell_c[m]), 2),
+            clipped_share=round(float(balance.clipped_share[m]), 5),
             array_wh_day=round(float(balance.array_wh_day[m]), 1),
             array_to_load_ratio=finite(balance.array_to_load_ratio[m], 3),
         )

@@ -78,6 +78,9 @@ class SiteDesignRow(PlanRow):
     array_circuit_a: float = Field(description="least current that the array's conductors are rated for, A")
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
+    bus_lowest_v: float = Field(
+        description="lowest bus of any battery on sale, V: currents and losses of cables are taken there"
+    )
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
     load_current_surge_a: float = Field(
         description="the same for seconds, while the AC device of the largest inrush starts, A"
@@ -153,6 +156,10 @@ class EnergyRow(PlanRow):
     load_wh_day: float = Field(description="load at the bus, heaters included, Wh a day")
     net_load_wh_day: float = Field(description="the same less other supply, Wh a day: what the array carries")
     heater_wh_day: float = Field(description="what the battery's heaters draw of it, Wh a day")
+    temp_cell_c: float = Field(description="mean of the cells weighted by irradiance, C")
+    clipped_share: float = Field(
+        description="share of the array's energy that trackers leave out at their output limit, 0 to 1"
+    )
     array_wh_day: float = Field(description="array energy at the bus, Wh a day")
     array_to_load_ratio: float | None = Field(
         description="its ratio to the net load, the night's part through the battery; blank where other "
