@@ -12,7 +12,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from planner.errors import PlannerError
-from planner.plan import MANIFEST
+from planner.tables.plan_files import MANIFEST
 
 WIDTH, MARGIN = 640, 24
 CHART_TOP, CHART_HEIGHT = 104, 170  # of the year's bars

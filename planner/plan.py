@@ -1,5 +1,6 @@
 """A plan: its tables and its manifest, and the folder they are written to, whole or not at all."""
 
+import hashlib
 import json
 import os
 import shutil
@@ -10,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from planner.errors import OutputError, Refusal
+from planner.kept import pack_inputs
+from planner.scenario import Scenario
+from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
-MANIFEST, TIMINGS = "manifest.json", "timings.json"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,9 +25,10 @@ class Plan:
     """A finished plan.
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
-    stage; they are written apart, as they differ between runs.
+    stage; they are written apart, as they differ between runs. `scenario` is what it was made from.
     """
 
+    scenario: Scenario
     manifest: Mapping[str, Any]
     tables: Mapping[str, Columns]
     unserved: Mapping[str, Refusal]
@@ -81,13 +85,14 @@ def _strangers(folder: Path) -> list[str]:
     own = {
         MANIFEST,
         TIMINGS,
+        INPUTS,
         *(f"{table}{suffix}" for table in PLAN_TABLES for suffix in (".csv", ".parquet")),
     }
     return [name for name in names if name not in own or not (folder / name).is_file()]
 
 
 def write_plan(plan: Plan, folder: Path) -> list[str]:
-    """Write the plan's tables (CSV and Parquet), manifest and timings; returns the file names.
+    """Write the plan's tables (CSV and Parquet), inputs, manifest and timings; returns the file names.
 
     Everything goes to a temporary name beside the target and is renamed when whole; an earlier plan
     stands until then.
@@ -99,7 +104,9 @@ def write_plan(plan: Plan, folder: Path) -> list[str]:
         fresh.mkdir(parents=True)
         for name, columns in plan.tables.items():
             write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
-        _write_json(fresh / MANIFEST, plan.manifest)
+        (fresh / INPUTS).write_bytes(pack_inputs(plan.scenario))
+        files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in fresh.iterdir()}
+        _write_json(fresh / MANIFEST, {**plan.manifest, "files": files})
         _write_json(fresh / TIMINGS, {stage: round(s, 4) for stage, s in plan.timings.items()})
         _swap(fresh, target)
     except OSError as error:

@@ -14,6 +14,7 @@ ORDER = (
     "layers",
     "settings_file",
     "scenario",
+    "kept",
     "starter",
     "climate",
     "check",
@@ -33,6 +34,8 @@ ORDER = (
     "outputs",
     "why_not",
     "pipeline",
+    "runs",
+    "compare",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

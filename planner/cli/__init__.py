@@ -11,7 +11,7 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, climate, columns, new, plan, sites
+from planner.cli import check, climate, columns, compare, new, plan, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
@@ -19,6 +19,7 @@ __all__ = ["ExitCode", "app", "main"]
 app.command("check")(check.check)
 app.add_typer(climate.climate, name="climate")
 app.command("columns")(columns.columns)
+app.command("compare")(compare.compare)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)
 app.command("sites")(sites.sites)

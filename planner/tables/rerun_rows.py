@@ -1,0 +1,115 @@
+"""Row models of what a comparison, a price list, savings and a sweep say: their data dictionary."""
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Literal
+
+from pydantic import Field
+
+from planner.tables.plan_rows import PlanRow
+
+Change = Literal["changed", "added", "gone"]
+
+
+class TotalChangeRow(PlanRow):
+    """A category whose cost differs between two plans."""
+
+    category: str = Field(description="category of costs, or total")
+    cost_before: Decimal = Field(description="cost in the first plan; 0 where it has none")
+    cost_after: Decimal = Field(description="cost in the second plan")
+    cost_change: Decimal = Field(description="second less first")
+
+
+class SiteChangeRow(PlanRow):
+    """A site whose design differs, or that only one of the plans serves."""
+
+    site_id: str = Field(description="the site")
+    change: Literal["design", "served", "lost"] = Field(
+        description="another design; newly served; no longer served"
+    )
+    what: str = Field(description="columns of the design that differ, before -> after, or why it is lost")
+    cost_before: Decimal = Field(description="site_cost in the first plan; 0 where it is not served")
+    cost_after: Decimal = Field(description="site_cost in the second plan")
+    cost_change: Decimal = Field(description="second less first")
+    cause: str = Field(default="", description="groups of inputs that bring it about; blank: not traced")
+
+
+class PartChangeRow(PlanRow):
+    """A SKU of which a changed site has another number of units."""
+
+    site_id: str = Field(description="the site")
+    sku: str = Field(description="the part")
+    category: str = Field(description="its table in the catalogue")
+    quantity_before: int = Field(description="units in the first plan")
+    quantity_after: int = Field(description="units in the second plan")
+    quantity_change: int = Field(description="second less first")
+    cost_before: Decimal = Field(description="the site's share of the order in the first plan")
+    cost_after: Decimal = Field(description="the same in the second plan")
+    cost_change: Decimal = Field(description="second less first")
+
+
+class OrderChangeRow(PlanRow):
+    """A SKU of a supplier, ordered in another number or at another price."""
+
+    sku: str = Field(description="the part")
+    supplier: str = Field(description="who sells it")
+    category: str = Field(description="its table in the catalogue")
+    quantity_before: int = Field(description="units ordered in the first plan")
+    quantity_after: int = Field(description="units ordered in the second plan")
+    quantity_change: int = Field(description="second less first")
+    price_before: Decimal | None = Field(description="mean price of a unit; blank where none is ordered")
+    price_after: Decimal | None = Field(description="the same in the second plan")
+    cost_before: Decimal = Field(description="cost of the units in the first plan")
+    cost_after: Decimal = Field(description="the same in the second plan")
+    cost_change: Decimal = Field(description="second less first")
+    supplier_before: str = Field(description="suppliers of the SKU in the first plan, where they differ")
+    supplier_after: str = Field(description="the same in the second plan")
+    cause: str = Field(default="", description="groups of inputs that bring it about; blank: not traced")
+
+
+class SettingChangeRow(PlanRow):
+    """A setting that differs."""
+
+    setting: str = Field(description="dotted name")
+    value_before: str = Field(description="value in the first plan; blank: unset")
+    value_after: str = Field(description="value in the second plan")
+    origin_before: str = Field(description="where it came from: default, a settings file, --set")
+    origin_after: str = Field(description="the same in the second plan")
+
+
+class InputChangeRow(PlanRow):
+    """An input file that differs, by its hash."""
+
+    file: str = Field(description="file as the scenario names it")
+    change: Change = Field(
+        description="another content, read by the second plan alone, or by the first alone"
+    )
+
+
+class CauseRow(PlanRow):
+    """A group of inputs that differs, and what it does by itself."""
+
+    group: str = Field(description="group of tables or settings; jointly: what no group does by itself")
+    differs: str = Field(description="tables with the number of rows that differ, settings, files")
+    cost_alone: Decimal | None = Field(
+        description="total cost with this group alone as in the second plan, less the first plan's; blank: "
+        "the group cannot stand without the others"
+    )
+    cost_of_leaving_out: Decimal | None = Field(
+        description="the second plan's total cost less that with this group as in the first plan"
+    )
+    sites_alone: int = Field(description="changed sites that it brings to their new design by itself")
+    sites_jointly: int = Field(description="changed sites that it brings about only together with others")
+    note: str = Field(default="", description="why the group cannot stand without the others")
+
+
+#: Tables of a comparison of two plans, in the order they are shown.
+COMPARE_TABLES: Mapping[str, type[PlanRow]] = {
+    "changed_totals": TotalChangeRow,
+    "changed_sites": SiteChangeRow,
+    "changed_parts": PartChangeRow,
+    "changed_orders": OrderChangeRow,
+    "changed_settings": SettingChangeRow,
+    "changed_inputs": InputChangeRow,
+    "causes": CauseRow,
+}
