@@ -43,6 +43,7 @@ from planner.sites import (
     recovery_days_max,
     wind_design_m_s,
 )
+from planner.tables.price_lists import PriceLists
 from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
 
@@ -79,12 +80,14 @@ def plan_folder(
     out: Path,
     *,
     overrides: Mapping[str, str] | None = None,
+    price_lists: PriceLists | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
 ) -> tuple[Plan, list[str]]:
     """Read a scenario, plan its fleet, write the plan; returns the plan and the files written.
 
-    `stop` may be asked from outside to end the search with the best plan so far.
+    `price_lists` are laid over the scenario's prices. `stop` may be asked from outside to end the search with
+    the best plan so far.
 
     Raises
     ------
@@ -98,7 +101,7 @@ def plan_folder(
     check_target(out, inputs=[scenario])
     clock = Clock()
     with clock.stage("read"):
-        checked = read_scenario(scenario, overrides=overrides or {})
+        checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
     plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):

@@ -52,6 +52,12 @@ EXAMPLES: Mapping[str, Sequence[Mapping[str, Any]]] = {
         {"site_id": "pass-01", "azimuth_deg": azimuth, "elevation_deg": height}
         for azimuth, height in ((0, 8), (90, 4), (180, 3), (270, 6))
     ],
+    "price_columns": [
+        {"mapping": "example", "column": "sku", "header": "Article"},
+        {"mapping": "example", "column": "unit_price", "header": "Net price"},
+        {"mapping": "example", "column": "supplier", "value": "tolvgard"},
+        {"mapping": "example", "column": "currency", "value": "NOK"},
+    ],
     "existing": [{"site_id": "pass-01", "sku": "TDV-50/36 M", "quantity": 1, "keep": "may"}],
     "loads": [
         {"load_profile": "gauge", "device": "logger", "quantity": 1, "cable_m": 5},

@@ -36,6 +36,7 @@ ORDER = (
     "pipeline",
     "runs",
     "compare",
+    "rerun",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

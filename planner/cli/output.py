@@ -151,9 +151,9 @@ def show_tables(
     tables: Mapping[str, Sequence[Any]],
     models: Mapping[str, Any],
     *,
-    out: Path | None,
-    as_json: bool,
-    quiet: bool,
+    out: Path | None = None,
+    as_json: bool = False,
+    quiet: bool = False,
 ) -> None:
     """Print tables of rows, each under its name, empty ones left out; write them as CSV where asked."""
     from planner.tables.plan_rows import by_column

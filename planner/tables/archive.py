@@ -39,6 +39,8 @@ def unpack(
                 if entry.filename in members:
                     raise ArchiveError(f"holds {entry.filename!r} twice")
                 members[entry.filename] = content = _inflate(data, entry, room)
+                if len(content) > room:
+                    raise ArchiveError(f"is larger than {most_bytes >> 20} MiB unpacked")
                 room -= len(content)
     # struct errors and the like of a damaged directory come as these
     except (zipfile.BadZipFile, NotImplementedError, EOFError, OSError, UnicodeDecodeError) as error:
@@ -47,7 +49,7 @@ def unpack(
 
 
 def _inflate(data: bytes, entry: zipfile.ZipInfo, room: int) -> bytes:
-    """A member's bytes, unpacked from the archive's own, at most `room`."""
+    """A member's bytes, unpacked from the archive's own; not the whole of it where that is over `room`."""
     at = entry.header_offset
     if data[at : at + 4] != b"PK\x03\x04":
         raise ArchiveError("cannot be unpacked: a part is not where it should be")
@@ -65,7 +67,7 @@ def _inflate(data: bytes, entry: zipfile.ZipInfo, room: int) -> bytes:
     else:
         raise ArchiveError("is packed in a way that is not read")
     if len(content) > room:
-        raise ArchiveError("is larger unpacked than any input is")
+        return content  # the rest does not matter
     if len(content) != entry.file_size or zlib.crc32(content) != entry.CRC:
         raise ArchiveError("cannot be unpacked: a part is not what the archive says")
     return content

@@ -103,6 +103,24 @@ class CauseRow(PlanRow):
     note: str = Field(default="", description="why the group cannot stand without the others")
 
 
+class PriceChangeRow(PlanRow):
+    """A SKU of a supplier whose price a list changes, or that it names no longer or for the first time."""
+
+    sku: str = Field(description="the part")
+    supplier: str = Field(description="who sells it")
+    change: Literal["rose", "fell", "mixed", "new", "vanished", "unknown"] = Field(
+        description="dearer or cheaper at some quantity, and at none the other way; some of both; not "
+        "sold by this supplier before; not on the list, or not on the plan date; on the list but in no "
+        "catalogue"
+    )
+    price_before: Decimal | None = Field(description="price of the least quantity before; blank: none")
+    price_after: Decimal | None = Field(description="the same on the list; blank: none")
+    currency: str = Field(
+        description="currency of the later price, or of the earlier where there is no later"
+    )
+    note: str = Field(default="", description="what else to know, as the part that may be meant")
+
+
 #: Tables of a comparison of two plans, in the order they are shown.
 COMPARE_TABLES: Mapping[str, type[PlanRow]] = {
     "changed_totals": TotalChangeRow,
