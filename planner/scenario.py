@@ -14,7 +14,7 @@ from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
 from planner.tables import rows
 from planner.tables.checks import check_tables
-from planner.tables.existing import ExistingRow
+from planner.tables.existing import ExistingRow, TodayRow
 from planner.tables.explain import shown
 from planner.tables.files import Shelf, two_places
 from planner.tables.price_columns import PriceColumnRow
@@ -40,6 +40,7 @@ class Tables:
     price_columns: Sequence[PriceColumnRow] = ()
     horizon: Sequence[rows.HorizonRow]
     existing: Sequence[ExistingRow] = ()
+    supply_today: Sequence[TodayRow] = ()
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]
     schedules: Sequence[rows.ScheduleRow]

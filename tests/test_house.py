@@ -37,6 +37,7 @@ ORDER = (
     "runs",
     "compare",
     "rerun",
+    "savings",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

@@ -11,7 +11,7 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, climate, columns, compare, new, plan, sites
+from planner.cli import check, climate, columns, compare, new, plan, savings, sites
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
@@ -22,6 +22,7 @@ app.command("columns")(columns.columns)
 app.command("compare")(compare.compare)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)
+app.command("savings")(savings.savings)
 app.command("sites")(sites.sites)
 
 

@@ -170,3 +170,20 @@ def show_tables(
         if tables[name]:
             print(f"{name}:")
             show_table(list(cells), list(zip(*cells.values(), strict=True)))
+
+
+def show_rows(
+    name: str, rows: Sequence[Any], model: Any, *, out: Path | None, as_json: bool, quiet: bool
+) -> None:
+    """Print one table of rows; write it as CSV where asked."""
+    from planner.tables.plan_rows import by_column
+    from planner.tables.write import write_csv_tables
+
+    columns = by_column(model, rows)
+    if out is not None:
+        files = write_csv_tables(out, {name: columns})
+        note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    if as_json:
+        show_json([row.model_dump(mode="json") for row in rows])
+    elif not quiet:
+        show_table(list(columns), list(zip(*columns.values(), strict=True)))

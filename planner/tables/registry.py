@@ -78,6 +78,13 @@ TABLES: tuple[TableSpec, ...] = (
         references={"site_id": ("sites", "site_id")},
     ),
     TableSpec(
+        name="supply_today",
+        row=existing.TodayRow,
+        place=SCENARIO,
+        key=("site_id", "box"),
+        references={"site_id": ("sites", "site_id")},
+    ),
+    TableSpec(
         name="loads",
         row=rows.LoadRow,
         place=SCENARIO,

@@ -121,6 +121,36 @@ class PriceChangeRow(PlanRow):
     note: str = Field(default="", description="what else to know, as the part that may be meant")
 
 
+class SavingRow(PlanRow):
+    """What replacing today's supply of a site, or one box of it, saves; array and battery new for each."""
+
+    rank: int = Field(description="1 for the greatest net saving of the fleet")
+    site_id: str = Field(description="the site")
+    replaced: str = Field(description="box of supply_today, or whole supply: by the plan's")
+    by: str = Field(description="parts that take its place; blank: nothing does")
+    watts_today: float = Field(description="watts at the bus today")
+    watts_after: float = Field(description="watts at the bus with the replacement")
+    watts_saved: float = Field(description="what it saves")
+    array_w_today: float | None = Field(default=None, description="modules that today's watts take, W")
+    array_w_saved: float | None = Field(default=None, description="what the replacement takes off them, W")
+    array_need_w_today: float | None = Field(
+        default=None, description="the same less what whole modules give beyond the asked ratio, W"
+    )
+    array_need_w_saved: float | None = Field(default=None, description="what it takes off that, W")
+    battery_wh_today: float | None = Field(default=None, description="batteries that today's watts take, Wh")
+    battery_wh_saved: float | None = Field(default=None, description="what it takes off them, Wh")
+    battery_need_wh_today: float | None = Field(
+        default=None, description="the same less what whole blocks give beyond the asked autonomy, Wh"
+    )
+    battery_need_wh_saved: float | None = Field(default=None, description="what it takes off that, Wh")
+    cost_saved: Decimal | None = Field(
+        default=None, description="array, controller, battery, mount and enclosure, with freight and labour"
+    )
+    part_cost: Decimal = Field(description="price of the parts that take its place, at the plan's prices")
+    net_saved: Decimal | None = Field(default=None, description="cost_saved less part_cost")
+    note: str = Field(default="", description="why there are no figures")
+
+
 #: Tables of a comparison of two plans, in the order they are shown.
 COMPARE_TABLES: Mapping[str, type[PlanRow]] = {
     "changed_totals": TotalChangeRow,
