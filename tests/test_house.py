@@ -38,6 +38,7 @@ ORDER = (
     "compare",
     "rerun",
     "savings",
+    "sweep",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

@@ -11,7 +11,7 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import check, climate, columns, compare, new, plan, savings, sites
+from planner.cli import check, climate, columns, compare, new, plan, savings, sites, sweep
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
@@ -24,6 +24,7 @@ app.command("new")(new.new)
 app.command("plan")(plan.plan)
 app.command("savings")(savings.savings)
 app.command("sites")(sites.sites)
+app.command("sweep")(sweep.sweep)
 
 
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:

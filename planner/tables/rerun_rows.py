@@ -151,6 +151,36 @@ class SavingRow(PlanRow):
     note: str = Field(default="", description="why there are no figures")
 
 
+class SweepRow(PlanRow):
+    """A plan of a sweep; columns named like the figures varied stand after `plan`."""
+
+    plan: int = Field(description="number of the combination, from 1")
+    total_cost: Decimal | None = Field(default=None, description="total cost; blank without a plan")
+    best_bound: Decimal | None = Field(default=None, description="no plan can cost less")
+    mip_gap: float | None = Field(default=None, description="relative distance of total_cost and best_bound")
+    outcome: str = Field(description="outcome of the plan's search, or no_plan")
+    sites_planned: int = Field(default=0, description="sites served")
+    sites_unserved: int = Field(default=0, description="sites not served")
+    array_w: float | None = Field(default=None, description="nameplate of all modules, W")
+    battery_wh: float | None = Field(default=None, description="rated energy of all batteries, Wh")
+    autonomy_days_least: float | None = Field(default=None, description="least autonomy of any site")
+    skus: int | None = Field(default=None, description="SKUs ordered")
+    note: str = Field(default="", description="why there is no plan")
+
+
+class DecisionRow(PlanRow):
+    """A SKU or a site over all plans of a sweep: whether it is decided alike in all of them."""
+
+    kind: Literal["sku", "site"] = Field(description="what the row is about")
+    name: str = Field(description="the SKU or the site")
+    category: str = Field(default="", description="the SKU's table in the catalogue")
+    plans: int = Field(description="plans that order the SKU, or serve the site")
+    steady: bool = Field(description="whether every plan orders it, or gives the site the same design")
+    quantity_min: int | None = Field(default=None, description="least units of the SKU that a plan orders")
+    quantity_max: int | None = Field(default=None, description="most units of it")
+    designs: int | None = Field(default=None, description="different designs of the site")
+
+
 #: Tables of a comparison of two plans, in the order they are shown.
 COMPARE_TABLES: Mapping[str, type[PlanRow]] = {
     "changed_totals": TotalChangeRow,
