@@ -12,11 +12,13 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.compare import Comparison, compare_folders
+from planner.compare.mixing import GROUPS
 from planner.errors import InputError
 from planner.kept import unpack_inputs
 from planner.pipeline import plan_folder
 from planner.tables.plan_files import read_manifest, read_plan
 from planner.tables.plan_rows import PLAN_TABLES
+from planner.tables.registry import BY_NAME
 from planner.tables.rerun_rows import COMPARE_TABLES
 from tests.rerun.small import KNOWN, OTHER, VALLEY, Tables, fleet_tables, plan_at
 from tests.support import Rows, table
@@ -110,6 +112,12 @@ def test_sites_served_and_lost_and_settings(tmp_path: Path) -> None:
         "--set",
     )
     assert not there.changed_inputs
+
+
+def test_every_table_that_decides_a_plan_is_in_a_group() -> None:
+    grouped = [name for tables in GROUPS.values() for name in tables]
+    assert len(grouped) == len(set(grouped))
+    assert set(BY_NAME) - set(grouped) == {"price_columns", "supply_today"}
 
 
 def test_order_of_rows_is_no_cause(tmp_path: Path) -> None:
