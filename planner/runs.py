@@ -51,8 +51,12 @@ def plan_all(
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(number, mp_context=context) as pool:
         futures: list[Future[Attempt]] = [pool.submit(attempt, scenario) for scenario in scenarios]
-        for done, _ in enumerate(as_completed(futures), start=1):
-            progress(stage, done, len(futures))
+        try:
+            for done, _ in enumerate(as_completed(futures), start=1):
+                progress(stage, done, len(futures))
+        except BaseException:  # an interrupt: what has not begun must not begin
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
         return [future.result() for future in futures]
 
 

@@ -38,4 +38,7 @@ def savings(
     with progress(quiet=quiet) as report:
         rows = rank_savings(checked, progress=report)
     show_rows("savings", rows, SavingRow, out=out, as_json=as_json, quiet=quiet)
+    stated = {row.site_id for row in checked.tables.supply_today}
+    for site_id in sorted(stated - {row.site_id for row in rows}):
+        note(f"{site_id} is left out: the plan does not serve it", quiet=quiet)
     note(f"{number(len(rows), 'replacement')}, sizes of wire and protection aside", quiet=quiet)

@@ -1,13 +1,16 @@
 """Inputs of two plans, told apart by groups and mixed: this group from one plan, that one from the other."""
 
-import tomllib
-from collections.abc import Iterator, Mapping
+import hashlib
+import os
+import shutil
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from planner.errors import InputError
 from planner.kept import CATALOGUE, member, settings_file, unpack_inputs
-from planner.layers import SETTINGS_FILE
+from planner.layers import SETTINGS_FILE, read_layers
 from planner.scenario import Scenario, read_scenario
 from planner.tables.parquet import read_parquet
 from planner.tables.plan_files import WrittenPlan
@@ -31,9 +34,10 @@ WORDS = ("name", "catalogue", "extends")  # settings that name things and decide
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """Inputs of a plan, unpacked: files of tables and weather, and settings by dotted name."""
+    """Inputs of a plan, unpacked: files of tables and weather with their hashes, settings by dotted name."""
 
-    files: Mapping[str, bytes]
+    files: Mapping[str, Path]
+    hashes: Mapping[str, str]
     settings: Mapping[str, Any]
 
 
@@ -46,19 +50,22 @@ def kept_inputs(plan: WrittenPlan, folder: Path) -> Kept:
         They are not there, or not as they were written.
     """
     unpack_inputs(plan.folder, plan.manifest, folder)
-    files = {
-        path.relative_to(folder).as_posix(): path.read_bytes() for path in folder.rglob("*") if path.is_file()
-    }
-    text = files.pop(SETTINGS_FILE, b"").decode()
-    return Kept(files=files, settings=dict(_flat(tomllib.loads(text))))
+    layer = read_layers(folder)[0]
+    if not layer.readable:
+        raise InputError(layer.problems)
+    files = {path.relative_to(folder).as_posix(): path for path in folder.rglob("*") if path.is_file()}
+    del files[SETTINGS_FILE]
+    hashes = {name: hashlib.sha256(path.read_bytes()).hexdigest() for name, path in files.items()}
+    return Kept(files=files, hashes=hashes, settings=layer.values)
 
 
-def _flat(tree: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    for name, value in tree.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{prefix}{name}.")
-        else:
-            yield prefix + name, value
+def _place(source: Path, target: Path) -> None:
+    """Put a file into a mix, without a copy where the disk allows: years of weather are large."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
 
 
 def group_of(file: str) -> str | None:
@@ -81,9 +88,9 @@ def differing(before: Kept, after: Kept) -> dict[str, list[str]]:
     """Groups that differ, each with what differs in it, in words."""
     found: dict[str, list[str]] = {}
     for file in sorted(before.files.keys() | after.files.keys()):
-        old, new = before.files.get(file), after.files.get(file)
-        if old != new and (group := group_of(file)):
-            found.setdefault(group, []).append(_file_words(file, old, new))
+        if before.hashes.get(file) != after.hashes.get(file) and (group := group_of(file)):
+            words = _file_words(file, before.files.get(file), after.files.get(file))
+            found.setdefault(group, []).append(words)
     for name in sorted(before.settings.keys() | after.settings.keys()):
         old, new = before.settings.get(name), after.settings.get(name)
         if old != new and (group := group_of_setting(name)):
@@ -94,17 +101,17 @@ def differing(before: Kept, after: Kept) -> dict[str, list[str]]:
     )
 
 
-def _file_words(file: str, old: bytes | None, new: bytes | None) -> str:
+def _file_words(file: str, old: Path | None, new: Path | None) -> str:
     """A table with its number of rows that differ, or a weather file."""
     if not file.endswith(".parquet"):
         return file
-    one, other = (_records(data) for data in (old, new))
+    one, other = (_records(path) for path in (old, new))
     changed = max(len(one - other), len(other - one))
     return f"{Path(file).stem}: {changed} {'row' if changed == 1 else 'rows'}"
 
 
-def _records(data: bytes | None) -> set[tuple[tuple[str, Any], ...]]:
-    table = read_parquet(data, "").table if data is not None else None
+def _records(path: Path | None) -> set[tuple[tuple[str, Any], ...]]:
+    table = read_parquet(path.read_bytes(), "").table if path is not None else None
     return {tuple(sorted(record.items())) for record in table.records} if table else set()
 
 
@@ -116,15 +123,14 @@ def mixed(before: Kept, after: Kept, groups: frozenset[str], folder: Path) -> Sc
     InputError
         The groups do not stand together, as sites of one with loads of the other.
     """
-    files = {name: data for name, data in before.files.items() if group_of(name) not in groups}
-    files |= {name: data for name, data in after.files.items() if group_of(name) in groups}
+    files = {name: path for name, path in before.files.items() if group_of(name) not in groups}
+    files |= {name: path for name, path in after.files.items() if group_of(name) in groups}
     settings = {
         name: value for name, value in before.settings.items() if group_of_setting(name) not in groups
     }
     settings |= {name: value for name, value in after.settings.items() if group_of_setting(name) in groups}
     (folder / CATALOGUE).mkdir(parents=True)
     (folder / SETTINGS_FILE).write_text(settings_file(settings), encoding="utf-8")
-    for name, data in files.items():
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        (folder / name).write_bytes(data)
+    for name, path in files.items():
+        _place(path, folder / name)
     return read_scenario(folder)

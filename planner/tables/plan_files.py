@@ -24,6 +24,16 @@ from planner.tables.files import read_bytes
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow
 
 MANIFEST, TIMINGS, INPUTS = "manifest.json", "timings.json", "inputs.zip"
+#: What a manifest holds that others build on, with its kind.
+SHAPE: Mapping[str, type] = {
+    "costs": dict,
+    "currency": str,
+    "files": dict,
+    "inputs": dict,
+    "settings": dict,
+    "total_cost": str,
+    "unserved": dict,
+}
 AGAIN = "plan the scenario again, or put the file back as it was written"
 
 
@@ -46,7 +56,7 @@ def read_plan(folder: Path) -> WrittenPlan:
         of them are named.
     """
     manifest = read_manifest(folder)
-    problems = list(_version(folder, manifest))
+    problems = list(_version(folder, manifest)) or list(_shape(folder, manifest))
     tables: dict[str, Sequence[Any]] = {}
     for name, model in () if problems else PLAN_TABLES.items():
         data, faults = file_bytes(folder, f"{name}.parquet", manifest)
@@ -142,6 +152,16 @@ def _version(folder: Path, manifest: Mapping[str, Any]) -> Iterator[Problem]:
             f"plan it again with this version: {INPUTS} holds its inputs, a scenario in itself",
             value=shown(made),
         )
+
+
+def _shape(folder: Path, manifest: Mapping[str, Any]) -> Iterator[Problem]:
+    """Parts of the manifest that were cut out, or are of another kind."""
+    for name, kind in SHAPE.items():
+        if not isinstance(manifest.get(name), kind):
+            yield _problem(folder / MANIFEST, "changed-file", f"has no {name} that can be read")
+    cells = manifest.get("settings")
+    if isinstance(cells, dict) and not all(isinstance(cell, dict) for cell in cells.values()):
+        yield _problem(folder / MANIFEST, "changed-file", "has settings without a value")
 
 
 def _money(folder: Path, manifest: Mapping[str, Any], orders: Sequence[Any] | None) -> Iterator[Problem]:

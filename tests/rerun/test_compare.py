@@ -3,7 +3,9 @@
 import csv
 import hashlib
 import json
+import math
 import zipfile
+from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
@@ -21,7 +23,7 @@ from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
 from planner.tables.rerun_rows import COMPARE_TABLES
 from tests.rerun.small import KNOWN, OTHER, VALLEY, Tables, fleet_tables, plan_at
-from tests.support import Rows, table
+from tests.support import Rows, table, write_scenario
 
 
 def compared(folder: Path, before: Tables, after: Tables) -> Comparison:
@@ -161,6 +163,9 @@ def test_another_version_and_changed_files_are_refused(tmp_path: Path) -> None:
     assert problem_codes(plan) == {"manifest.json": "other-version"}
     (plan / "manifest.json").write_text(json.dumps(manifest | {"total_cost": "1.00"}))
     assert problem_codes(plan) == {"manifest.json": "changed-file"}
+    for name in ("inputs", "settings", "files", "unserved", "costs"):
+        (plan / "manifest.json").write_text(json.dumps({**manifest, name: None}))
+        assert problem_codes(plan)["manifest.json"] == "changed-file"
     (plan / "manifest.json").write_text(whole)
     text = (plan / "procurement.csv").read_text()
     (plan / "procurement.csv").write_text(text.replace(",north,", ",south,"))
@@ -208,6 +213,47 @@ def test_command_prints_and_writes_the_same(tmp_path: Path) -> None:
     plain = CliRunner().invoke(app, ["compare", str(before), str(after), "--no-causes"])
     assert "changed_orders:" in plain.stdout
     assert "causes:" not in plain.stdout
+
+
+def test_weather_files_are_kept_and_are_part_of_the_climate(tmp_path: Path) -> None:
+    """A file with half the sun takes twice the panel: the climate is the cause; its path may be deep."""
+    plans = []
+    for name, share in (("a", 1.0), ("b", 0.5)):
+        tables = fleet_tables()
+        tables["climate_files"] = [
+            {
+                "site_id": VALLEY,
+                "path": "weather/valley.csv",
+                "format": "csv",
+                "time_zone": "UTC",
+                "stamp": "start",
+                "ghi_column": "ghi",
+                "ghi_unit": "W/m2",
+            }
+        ]
+        folder = write_scenario(tmp_path / name / "scenario", tables=tables)
+        (folder / "weather").mkdir()
+        (folder / "weather" / "valley.csv").write_text(year_of_sun(share), encoding="utf-8")
+        plan_folder(folder, tmp_path / name / "plan")
+        plans.append(tmp_path / name / "plan")
+    found = compare_folders(*plans)
+    assert [row.cause for row in found.changed_sites] == ["climate"]
+    assert [(row.group, row.differs) for row in found.causes] == [("climate", "weather/valley.csv")]
+    inputs = unpack_inputs(plans[1], read_manifest(plans[1]), tmp_path / "inputs")
+    plan_folder(inputs, tmp_path / "again")
+    for name in ("site_designs", "energy_balance", "procurement"):
+        assert (plans[1] / f"{name}.csv").read_bytes() == (tmp_path / "again" / f"{name}.csv").read_bytes()
+
+
+def year_of_sun(share: float) -> str:
+    """Hours of 2023 with a sine of sun from 6 to 18, UTC."""
+    start = datetime(2023, 1, 1)
+    lines = ["time,ghi"]
+    for hour in range(365 * 24):
+        now = start + timedelta(hours=hour)
+        sun = max(0.0, math.sin((now.hour + 0.5 - 6) / 12 * math.pi)) * 120 * share
+        lines.append(f"{now.isoformat(timespec='minutes')},{sun:.1f}")
+    return "\n".join(lines) + "\n"
 
 
 def test_command_refuses_what_is_no_plan(tmp_path: Path) -> None:
