@@ -12,7 +12,7 @@ from typing import Any
 from xml.sax.saxutils import escape
 
 from planner.errors import PlannerError
-from planner.plan import MANIFEST
+from planner.tables.plan_files import MANIFEST
 
 WIDTH, MARGIN = 640, 24
 CHART_TOP, CHART_HEIGHT = 104, 170  # of the year's bars
@@ -109,7 +109,7 @@ def _panel(top: int, height: int, parts: Iterator[str]) -> Iterator[str]:
     yield "</g>"
 
 
-def _text(x: float, y: float, text: str, kind: str = "") -> str:
+def text_at(x: float, y: float, text: str, kind: str = "") -> str:
     style = f' class="{kind}"' if kind else ""
     return f'<text x="{x:g}" y="{y:g}"{style}>{escape(text)}</text>'
 
@@ -124,8 +124,8 @@ def _year(design: Mapping[str, Any], energy: Sequence[Mapping[str, Any]]) -> Ite
     most = max(max(row["array_wh_day"], row["load_wh_day"]) for row in energy)
     base = CHART_TOP + CHART_HEIGHT
     scale = CHART_HEIGHT / most if most else 0.0
-    yield _text(MARGIN / 2, 28, f"{_cut(design['name'])}: energy of a mean day", "head")
-    yield _text(
+    yield text_at(MARGIN / 2, 28, f"{_cut(design['name'])}: energy of a mean day", "head")
+    yield text_at(
         MARGIN / 2,
         50,
         f"{design['array_w']:,.0f} W of modules and {design['battery_wh']:,.0f} Wh of batteries on "
@@ -133,19 +133,19 @@ def _year(design: Mapping[str, Any], energy: Sequence[Mapping[str, Any]]) -> Ite
         "soft",
     )
     yield f'<rect class="array" x="{MARGIN / 2:g}" y="62" width="14" height="14"/>'
-    yield _text(MARGIN / 2 + 20, 75, "array, with its ratio to the load")
+    yield text_at(MARGIN / 2 + 20, 75, "array, with its ratio to the load")
     path = f"M {MARGIN / 2 + 284:g} 69 h 22"
     yield f'<path class="load" d="{path}"/>'
-    yield _text(MARGIN / 2 + 312, 75, f"load, {_span(row['load_wh_day'] for row in energy)} Wh", "loadname")
+    yield text_at(MARGIN / 2 + 312, 75, f"load, {_span(row['load_wh_day'] for row in energy)} Wh", "loadname")
     line = []
     for m, row in enumerate(energy):
         x, tall = MARGIN / 2 + m * step, row["array_wh_day"] * scale
         middle, ratio = x + step / 2, row["array_to_load_ratio"]
         yield _bar(x + 5, base - tall, step - 10, tall, "array")
         raised = max(tall, row["load_wh_day"] * scale + 3)
-        yield _text(middle, base - raised - 6, "" if ratio is None else f"{ratio:.3g}", "mid")
+        yield text_at(middle, base - raised - 6, "" if ratio is None else f"{ratio:.3g}", "mid")
         kind = "mid" if m + 1 == design["design_month"] else "mid soft"
-        yield _text(middle, base + 20, MONTH_NAMES[row["month"] - 1], kind)
+        yield text_at(middle, base + 20, MONTH_NAMES[row["month"] - 1], kind)
         line.append(f"{x:.1f} {base - row['load_wh_day'] * scale:.1f} h {step:.1f}")
     yield f'<path class="axis" d="M {MARGIN / 2:g} {base} h {step * len(energy):g}"/>'
     yield f'<path class="load" d="M {" L ".join(line)}"/>'
@@ -168,8 +168,8 @@ def _bars(manifest: Mapping[str, Any], costs: Sequence[tuple[str, float]]) -> It
     wide = WIDTH - MARGIN - BAR_LEFT - BAR_RIGHT - MARGIN
     most = max((amount for _, amount in costs), default=1.0)
     sites = manifest["sites_planned"]
-    yield _text(MARGIN / 2, 28, f"{sites} site{'s' * (sites != 1)}: {total:,.0f} {currency}", "head")
-    yield _text(
+    yield text_at(MARGIN / 2, 28, f"{sites} site{'s' * (sites != 1)}: {total:,.0f} {currency}", "head")
+    yield text_at(
         MARGIN / 2,
         50,
         f"no plan can cost less than {float(manifest['best_bound']):,.0f} {currency}, "
@@ -179,9 +179,9 @@ def _bars(manifest: Mapping[str, Any], costs: Sequence[tuple[str, float]]) -> It
     for i, (name, amount) in enumerate(costs):
         y = BAR_TOP + i * BAR_STEP
         length = wide * amount / most
-        yield _text(BAR_LEFT, y + 16, name, "end")
+        yield text_at(BAR_LEFT, y + 16, name, "end")
         yield _bar(BAR_LEFT + 10, y + 2, length, 18, "cost")
-        yield _text(BAR_LEFT + length + 18, y + 16, f"{amount:,.0f}")
+        yield text_at(BAR_LEFT + length + 18, y + 16, f"{amount:,.0f}")
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -29,6 +29,7 @@ from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import FloatArray, month_values, wind_design_m_s
 from planner.sizing import Fleet, FleetSites, site_inputs, site_kits, site_voltages
+from planner.tables.price_lists import PriceLists
 from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
 
@@ -77,6 +78,7 @@ def plan_folder(
     out: Path,
     *,
     overrides: Mapping[str, str] | None = None,
+    price_lists: PriceLists | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
     machines: Machines = Machines(),  # frozen
@@ -86,7 +88,8 @@ def plan_folder(
     The audit rechecks what was written, before it takes its place. A plan that does not pass is written
     all the same, for a look at it, with the outcome `audit_failed`.
 
-    `stop` may be asked from outside to end the search with the best plan so far.
+    `price_lists` are laid over the scenario's prices. `stop` may be asked from outside to end the search with
+    the best plan so far.
 
     Raises
     ------
@@ -102,7 +105,7 @@ def plan_folder(
     check_target(out, inputs=[scenario])
     clock = Clock()
     with clock.stage("read"):
-        checked = read_scenario(scenario, overrides=overrides or {})
+        checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
     plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop, machines=machines)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):

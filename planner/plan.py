@@ -11,11 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from planner.errors import OutputError, Refusal
+from planner.kept import pack_inputs
+from planner.scenario import Scenario
+from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
-MANIFEST, TIMINGS = "manifest.json", "timings.json"
 SCENARIO = "scenario_folder"  # beside the timings
 #: Looks at a plan's folder before it takes its place; returns what its manifest shall say on top.
 Seal = Callable[[Path], Mapping[str, Any]]
@@ -26,9 +28,11 @@ class Plan:
     """A finished plan.
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
-    stage; they are written apart, as they differ between runs, with the folder of the scenario.
+    stage; they are written apart, as they differ between runs, with the folder of the scenario. `scenario` is
+    what it was made from.
     """
 
+    scenario: Scenario
     manifest: Mapping[str, Any]
     tables: Mapping[str, Columns]
     unserved: Mapping[str, Refusal]
@@ -85,6 +89,7 @@ def _strangers(folder: Path) -> list[str]:
     own = {
         MANIFEST,
         TIMINGS,
+        INPUTS,
         *(f"{table}{suffix}" for table in PLAN_TABLES for suffix in (".csv", ".parquet")),
     }
     return [name for name in names if name not in own or not (folder / name).is_file()]
@@ -98,7 +103,7 @@ def unsealed(folder: Path) -> Mapping[str, Any]:
 def write_plan(
     plan: Plan, folder: Path, *, scenario: Path | None = None, seal: Seal = unsealed
 ) -> tuple[dict[str, Any], list[str]]:
-    """Write the plan's tables (CSV and Parquet), manifest and timings.
+    """Write the plan's tables (CSV and Parquet), inputs, manifest and timings.
 
     Everything goes to a temporary name beside the target and is renamed when whole; an earlier plan
     stands until then.
@@ -123,10 +128,10 @@ def write_plan(
     fresh = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
         fresh.mkdir(parents=True)
-        files = {}
         for name, columns in plan.tables.items():
-            for path in write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name])):
-                files[path.name] = hashlib.sha256(path.read_bytes()).hexdigest()
+            write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
+        (fresh / INPUTS).write_bytes(pack_inputs(plan.scenario))
+        files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(fresh.iterdir())}
         manifest = {**plan.manifest, "files": files}
         _write_json(fresh / MANIFEST, manifest)
         manifest |= seal(fresh)

@@ -14,11 +14,15 @@ from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
 from planner.tables import rows
 from planner.tables.checks import check_tables
-from planner.tables.existing import ExistingRow
+from planner.tables.existing import ExistingRow, TodayRow
 from planner.tables.explain import shown
 from planner.tables.files import Shelf, two_places
+from planner.tables.price_columns import PriceColumnRow
+from planner.tables.price_lists import PriceLists
+from planner.tables.price_overlay import lay_over
 from planner.tables.read import ReadTable, read_table
 from planner.tables.registry import BY_NAME, TABLES, Place, TableSpec
+from planner.tables.rerun_rows import PriceChangeRow
 from planner.units import shipped
 
 BUILT_IN = "built-in"
@@ -33,8 +37,10 @@ class Tables:
     site_months: Sequence[rows.SiteMonthRow]
     site_climate_months: Sequence[rows.SiteClimateMonthRow] = ()
     climate_files: Sequence[rows.ClimateFileRow] = ()
+    price_columns: Sequence[PriceColumnRow] = ()
     horizon: Sequence[rows.HorizonRow]
     existing: Sequence[ExistingRow] = ()
+    supply_today: Sequence[TodayRow] = ()
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]
     schedules: Sequence[rows.ScheduleRow]
@@ -69,7 +75,7 @@ class Scenario:
 
     `origins` maps each dotted setting to where its value came from (`default`, the settings file,
     or `--set`); `input_hashes` maps each file read to its SHA-256. `climate_home` is where `climate_files`
-    stands, from where its paths count; None without that table.
+    stands, from where its paths count; None without that table. `price_changes` is what price lists changed.
     """
 
     folder: Path
@@ -79,6 +85,7 @@ class Scenario:
     input_hashes: dict[str, str]
     warnings: Sequence[Problem]
     climate_home: Home | None = None
+    price_changes: Sequence[PriceChangeRow] = ()
 
 
 @dataclass(slots=True)
@@ -91,9 +98,12 @@ class _Draft:
     problems: list[Problem] = field(default_factory=list)
     hashes: dict[str, str] = field(default_factory=dict)
     climate_home: Home | None = None
+    price_changes: Sequence[PriceChangeRow] = ()
 
 
-def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -> Scenario:
+def read_scenario(
+    folder: Path, *, overrides: Mapping[str, str] | None = None, price_lists: PriceLists | None = None
+) -> Scenario:
     """Read and check a scenario.
 
     Parameters
@@ -102,6 +112,8 @@ def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -
         Holds the settings file and the tables.
     overrides : mapping, optional
         Dotted setting to text, as `{"policy.autonomy_days": "7"}`; they win over the settings file.
+    price_lists : PriceLists, optional
+        Laid over the prices of the catalogue.
 
     Returns
     -------
@@ -113,7 +125,7 @@ def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -
     InputError
         With every problem of every table and setting.
     """
-    draft = _read(folder, overrides or {})
+    draft = _read(folder, overrides or {}, price_lists)
     if draft.settings is None or any(problem.severity is Severity.ERROR for problem in draft.problems):
         raise InputError(draft.problems)
     return Scenario(
@@ -124,6 +136,7 @@ def read_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) -
         input_hashes=draft.hashes,
         warnings=tuple(draft.problems),
         climate_home=draft.climate_home,
+        price_changes=draft.price_changes,
     )
 
 
@@ -142,7 +155,7 @@ def check_scenario(folder: Path, *, overrides: Mapping[str, str] | None = None) 
     return _read(folder, overrides or {}).problems
 
 
-def _read(folder: Path, overrides: Mapping[str, str]) -> _Draft:
+def _read(folder: Path, overrides: Mapping[str, str], price_lists: PriceLists | None = None) -> _Draft:
     draft = _Draft()
     if not os.path.isdir(folder):  # unlike Path.is_dir it takes any text for a name
         draft.problems.append(
@@ -159,6 +172,7 @@ def _read(folder: Path, overrides: Mapping[str, str]) -> _Draft:
     draft.hashes |= {layer.file: layer.sha256 for layer in draft.layers.chain if layer.sha256}
     try:
         _read_tables(folder, draft)
+        _check_tables(draft, price_lists)
     except OSError as error:  # a folder that may be entered but not listed
         draft.problems.append(
             Problem(
@@ -226,7 +240,7 @@ class _Shelves:
 
 
 def _read_tables(folder: Path, draft: _Draft) -> None:
-    """Read every table that can be read, whatever is wrong with the others, then check them together."""
+    """Read every table that can be read, whatever is wrong with the others."""
     shelves, problems = _shelves(folder, draft)
     draft.problems += problems
     for spec in TABLES:
@@ -238,9 +252,21 @@ def _read_tables(folder: Path, draft: _Draft) -> None:
     every = [*shelves.layers, *([shelves.catalogue] if shelves.catalogue else [])]
     draft.problems += [problem for shelf in every for problem in shelf.problems]
     draft.problems += _stray(shelves)
-    plan_date = draft.settings.plan_date if draft.settings else None
-    currency = draft.settings.currency if draft.settings else None
-    draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency)
+
+
+def _check_tables(draft: _Draft, price_lists: PriceLists | None) -> None:
+    """Check the tables together, with the price lists laid over them where the settings can be read."""
+    settings = draft.settings
+    if settings is None or price_lists is None:
+        plan_date = settings.plan_date if settings else None
+        currency = settings.currency if settings else None
+        draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency)
+        return
+    over = lay_over(draft.tables, price_lists, plan_date=settings.plan_date, currency=settings.currency)
+    draft.tables = dict(over.tables)
+    draft.problems += over.problems
+    draft.hashes |= over.hashes
+    draft.price_changes = over.changes
 
 
 def _shelves(folder: Path, draft: _Draft) -> tuple[_Shelves, list[Problem]]:

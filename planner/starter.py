@@ -52,7 +52,19 @@ EXAMPLES: Mapping[str, Sequence[Mapping[str, Any]]] = {
         {"site_id": "pass-01", "azimuth_deg": azimuth, "elevation_deg": height}
         for azimuth, height in ((0, 8), (90, 4), (180, 3), (270, 6))
     ],
+    "price_columns": [
+        {"mapping": "example", "column": "sku", "header": "Article"},
+        {"mapping": "example", "column": "unit_price", "header": "Net price"},
+        {"mapping": "example", "column": "supplier", "value": "tolvgard"},
+        {"mapping": "example", "column": "currency", "value": "NOK"},
+    ],
     "existing": [{"site_id": "pass-01", "sku": "TDV-50/36 M", "quantity": 1, "keep": "may"}],
+    "supply_today": [
+        {"site_id": "pass-01", "box": "inverter", "kind": "inverter", "own_w": 6, "efficiency": 0.88},
+        {"site_id": "pass-01", "box": "brick", "kind": "adapter", "behind": "inverter", "efficiency": 0.85},
+        {"site_id": "pass-01", "box": "camera", "kind": "device", "behind": "brick", "own_w": 4},
+        {"site_id": "pass-01", "box": "logger", "kind": "device", "own_w": 0.5},
+    ],
     "loads": [
         {"load_profile": "gauge", "device": "logger", "quantity": 1, "cable_m": 5},
         {"load_profile": "gauge", "device": "camera", "quantity": 1, "cable_m": 20},

@@ -14,6 +14,7 @@ ORDER = (
     "layers",
     "settings_file",
     "scenario",
+    "kept",
     "starter",
     "climate",
     "check",
@@ -37,6 +38,11 @@ ORDER = (
     "outputs",
     "why_not",
     "pipeline",
+    "runs",
+    "compare",
+    "rerun",
+    "savings",
+    "sweep",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

@@ -8,6 +8,9 @@ import pytest
 from typer.testing import CliRunner
 
 from planner.cli import app
+from planner.pipeline import plan_folder
+from planner.starter import write_starter
+from tests.support import SETTINGS, write_scenario
 
 README = Path(__file__).parent.parent / "README.md"
 EXAMPLES = re.findall(r"^\$ planner (.+)$", README.read_text(encoding="utf-8"), re.MULTILINE)
@@ -20,6 +23,11 @@ def test_there_are_examples_and_two_set_up_commands() -> None:
     assert len(EXAMPLES) >= 4
 
 
+def minimal(folder: Path, *, days: int) -> Path:
+    """A scenario that plans at once, to stand for those of the README's plans."""
+    return write_scenario(folder, settings=SETTINGS.replace("autonomy_days = 4", f"autonomy_days = {days}"))
+
+
 @pytest.mark.parametrize("example", EXAMPLES)
 def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     arguments = [re.sub("^(plans|fleets)/", f"{tmp_path}/", part) for part in shlex.split(example)]
@@ -27,5 +35,10 @@ def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPa
     if arguments[0] == "plan":
         monkeypatch.chdir(tmp_path)  # bundled scenarios are found by name anywhere
         arguments += ["--set", "solver.gap=0.2", "--set", "policy.system_voltages_v=[12]"]  # it is quick
+    if arguments[0] == "compare":
+        for number, folder in enumerate(arguments[1:3]):
+            plan_folder(minimal(tmp_path / f"scenario-{number}", days=3 + number), Path(folder))
+    elif example.split()[1] == "fleets/my-fleet" and arguments[0] != "new":
+        write_starter(Path(arguments[1]))
     result = CliRunner().invoke(app, arguments)
     assert result.exit_code in (0, 4), result.output

@@ -11,7 +11,7 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import audit, check, climate, columns, new, plan, sites
+from planner.cli import audit, check, climate, columns, compare, new, plan, savings, sites, sweep
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
@@ -20,9 +20,12 @@ app.command("audit")(audit.audit)
 app.command("check")(check.check)
 app.add_typer(climate.climate, name="climate")
 app.command("columns")(columns.columns)
+app.command("compare")(compare.compare)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)
+app.command("savings")(savings.savings)
 app.command("sites")(sites.sites)
+app.command("sweep")(sweep.sweep)
 
 
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:

@@ -1,5 +1,6 @@
 """`planner columns`: the data dictionary."""
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -10,15 +11,15 @@ if TYPE_CHECKING:
     from planner.tables.columns import Column
 
 FIELDS = ("table", "column", "type", "required", "default", "range", "meaning")
-SETTINGS, PLAN = "settings", "plan"
+SETTINGS, PLAN, COMPARE = "settings", "plan", "compare"
 
 
 def columns(
     table: Annotated[
         str | None,
         typer.Argument(
-            help="A table of a scenario or of a plan, `settings`, or `plan` for all of a plan's; "
-            "all of a scenario's where left out."
+            help="A table of a scenario, a plan or a comparison, `settings`, `plan` or `compare` for all of "
+            "theirs; all of a scenario's where left out."
         ),
     ] = None,
     as_json: JsonOption = False,
@@ -44,14 +45,16 @@ def _dictionary(table: str | None) -> "list[Column]":
     from planner.tables.nearest import did_you_mean
     from planner.tables.plan_rows import PLAN_TABLES
     from planner.tables.registry import BY_NAME
+    from planner.tables.rerun_rows import COMPARE_TABLES
 
     if table == SETTINGS:
         return list(setting_columns())
-    if table is None or table == PLAN:
-        names = BY_NAME if table is None else PLAN_TABLES
+    groups: dict[str, Iterable[str]] = {PLAN: PLAN_TABLES, COMPARE: COMPARE_TABLES}
+    if table is None or table in groups:
+        names = BY_NAME if table is None else groups[table]
         return [column for name in names for column in table_columns(name)]
-    if table not in BY_NAME and table not in PLAN_TABLES:
-        known = [*BY_NAME, *PLAN_TABLES, SETTINGS, PLAN]
+    if table not in {*BY_NAME, *PLAN_TABLES, *COMPARE_TABLES}:
+        known = [*BY_NAME, *PLAN_TABLES, *COMPARE_TABLES, SETTINGS, PLAN, COMPARE]
         raise typer.BadParameter(
             f"no table is named {table!r}; {did_you_mean(table, known, 'tables: ' + ', '.join(known))}",
             param_hint="TABLE",

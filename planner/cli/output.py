@@ -6,6 +6,7 @@ A table is drawn on a terminal, tab-separated in a pipe, and JSON where `--json`
 import json
 import sys
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from typing import Annotated, Any, TextIO
 
 import typer
@@ -19,6 +20,10 @@ SetOption = Annotated[
     typer.Option(
         "--set", metavar="NAME=VALUE", help="Override a setting, as policy.autonomy_days=7; repeatable."
     ),
+]
+WorkersOption = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, max=64, help="Processes that plan at once; one a core if not given."),
 ]
 
 PROBLEM_COLUMNS = ("severity", "file", "line", "column", "value", "code", "message", "rule", "remedy")
@@ -140,3 +145,45 @@ def show_fields(fields: Mapping[str, object], *, as_json: bool = False) -> None:
         return
     for name, value in fields.items():
         print(f"{name}\t{printable(value)}")
+
+
+def show_tables(
+    tables: Mapping[str, Sequence[Any]],
+    models: Mapping[str, Any],
+    *,
+    out: Path | None = None,
+    as_json: bool = False,
+    quiet: bool = False,
+) -> None:
+    """Print tables of rows, each under its name, empty ones left out; write them as CSV where asked."""
+    from planner.tables.plan_rows import by_column
+    from planner.tables.write import write_csv_tables
+
+    columns = {name: by_column(models[name], rows) for name, rows in tables.items()}
+    if out is not None:
+        files = write_csv_tables(out, columns)
+        note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    if as_json:
+        show_json({name: [row.model_dump(mode="json") for row in rows] for name, rows in tables.items()})
+        return
+    for name, cells in columns.items() if not quiet else ():
+        if tables[name]:
+            print(f"{name}:")
+            show_table(list(cells), list(zip(*cells.values(), strict=True)))
+
+
+def show_rows(
+    name: str, rows: Sequence[Any], model: Any, *, out: Path | None, as_json: bool, quiet: bool
+) -> None:
+    """Print one table of rows; write it as CSV where asked."""
+    from planner.tables.plan_rows import by_column
+    from planner.tables.write import write_csv_tables
+
+    columns = by_column(model, rows)
+    if out is not None:
+        files = write_csv_tables(out, {name: columns})
+        note(f"written to {out}: {', '.join(files)}", quiet=quiet)
+    if as_json:
+        show_json([row.model_dump(mode="json") for row in rows])
+    elif not quiet:
+        show_table(list(columns), list(zip(*columns.values(), strict=True)))

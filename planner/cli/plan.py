@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,7 +16,12 @@ from planner.cli.output import (
     parse_overrides,
     show_fields,
     show_json,
+    show_tables,
 )
+
+if TYPE_CHECKING:
+    from planner.compare import Comparison
+    from planner.plan import Plan
 
 #: What ended a run that is not as good as asked.
 STOPPED = {
@@ -33,6 +38,19 @@ def plan(
     out: Annotated[
         Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")
     ],
+    prices: Annotated[
+        list[Path] | None,
+        typer.Option("--prices", help="Supplier's price list (CSV, XLSX, Parquet) to lay over; repeatable."),
+    ] = None,
+    mapping: Annotated[
+        str | None, typer.Option("--mapping", help="Rows of price_columns that explain the lists' columns.")
+    ] = None,
+    partial: Annotated[
+        bool, typer.Option("--partial", help="What a list does not name keeps its price, and is sold on.")
+    ] = False,
+    earlier: Annotated[
+        Path | None, typer.Option("--from", help="Folder of an earlier plan to tell the changes from.")
+    ] = None,
     settings: SetOption = None,
     workers: Annotated[
         int | None,
@@ -51,29 +69,42 @@ def plan(
     Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. Every
     plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
     An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
+    A price list is all that its suppliers sell, unless --partial; it takes the place of their prices SKU by
+    SKU.
 
     \b
-    Example:
+    Examples:
       planner plan tundrakall --out plans/tundrakall --set policy.autonomy_days=7
+      planner plan my-fleet --out plans/spring --prices spring.xlsx --from plans/autumn
     """
     from planner.cli.interrupt import stop_on_interrupt
     from planner.cli.progress import progress
-    from planner.pipeline import Machines, plan_folder
+    from planner.pipeline import Machines
+    from planner.rerun import plan_again
+    from planner.tables.price_lists import PriceLists
+    from planner.tables.rerun_rows import COMPARE_TABLES, PriceChangeRow
     from planner.units import bundled_scenario
 
+    lists = PriceLists(files=prices, mapping=mapping, partial=partial) if prices else None
     with progress(quiet=quiet) as report, stop_on_interrupt() as stop:
-        made, files = plan_folder(
+        made, files, changed = plan_again(
             bundled_scenario(scenario),
             out,
+            earlier=earlier,
             overrides=parse_overrides(settings),
+            price_lists=lists,
             progress=report,
             stop=stop,
             machines=Machines(workers=workers, cluster=cluster),
         )
     if as_json:
-        show_json({**made.manifest, "out": str(out), "files": files})
+        show_json({**made.manifest, "out": str(out), "files": files, **_reprice(made, changed)})
     elif not quiet:
         show_fields(_summary(made.manifest))
+        show_tables(
+            {"price_changes": made.scenario.price_changes, **(changed.tables() if changed else {})},
+            {"price_changes": PriceChangeRow, **COMPARE_TABLES},
+        )
     for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
@@ -91,6 +122,18 @@ def plan(
         raise typer.Exit(ExitCode.INTERRUPTED)
     if made.unserved:
         raise typer.Exit(ExitCode.SITES_UNSERVED)
+
+
+def _reprice(made: "Plan", changed: "Comparison | None") -> dict[str, Any]:
+    """What price lists and an earlier plan add to the JSON."""
+    said: dict[str, Any] = {
+        "price_changes": [row.model_dump(mode="json") for row in made.scenario.price_changes]
+    }
+    if changed is not None:
+        said["changes"] = {
+            name: [row.model_dump(mode="json") for row in rows] for name, rows in changed.tables().items()
+        }
+    return said
 
 
 def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:

@@ -55,6 +55,7 @@ def make_plan(
         "problems": problem_rows(fleet, designs, balances),
     }
     return Plan(
+        scenario=fleet.scenario,
         manifest=manifest(
             fleet, solution, sites_planned=len(designs), amounts=amounts, total=total, spending=built.spending
         ),

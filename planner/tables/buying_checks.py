@@ -125,4 +125,20 @@ def phases(context: Context) -> Iterator[Problem]:
             )
 
 
-BUYING_CHECKS: tuple[Check, ...] = (lists, categories, phases)
+def mappings(context: Context) -> Iterator[Problem]:
+    """A row of a mapping says where its column comes from, in one way."""
+    table = context.tables["price_columns"]
+    for at, row in enumerate(table.rows):
+        if bool(row.header) == bool(row.value):
+            yield table.problem(
+                at,
+                code="header-or-value",
+                column="header",
+                value=row.header,
+                message="and value are both given" if row.header else "and value are both blank",
+                remedy="write the header of the list's column, or the value that holds for every row",
+                rule="one of header and value",
+            )
+
+
+BUYING_CHECKS: tuple[Check, ...] = (mappings, lists, categories, phases)

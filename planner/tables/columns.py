@@ -9,6 +9,7 @@ from pydantic import BaseModel
 
 from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
+from planner.tables.rerun_rows import COMPARE_TABLES
 
 _TYPES = {
     "number": "number",
@@ -41,8 +42,8 @@ def columns_of(model: type[BaseModel], table: str = "") -> tuple[Column, ...]:
 
 
 def table_columns(name: str) -> tuple[Column, ...]:
-    """Columns of a table of the registry, or of a plan."""
-    return columns_of(BY_NAME[name].row if name in BY_NAME else PLAN_TABLES[name], name)
+    """Columns of a table of the registry, of a plan, or of a comparison."""
+    return columns_of(BY_NAME[name].row if name in BY_NAME else {**PLAN_TABLES, **COMPARE_TABLES}[name], name)
 
 
 def _columns(schema: Mapping[str, Any], defs: Mapping[str, Any], table: str, prefix: str) -> Iterator[Column]:

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from planner.tables import catalogue as cat
-from planner.tables import existing, rows
+from planner.tables import existing, price_columns, rows
 
 
 class Place(StrEnum):
@@ -78,6 +78,13 @@ TABLES: tuple[TableSpec, ...] = (
         references={"site_id": ("sites", "site_id")},
     ),
     TableSpec(
+        name="supply_today",
+        row=existing.TodayRow,
+        place=SCENARIO,
+        key=("site_id", "box"),
+        references={"site_id": ("sites", "site_id")},
+    ),
+    TableSpec(
         name="loads",
         row=rows.LoadRow,
         place=SCENARIO,
@@ -98,6 +105,9 @@ TABLES: tuple[TableSpec, ...] = (
     TableSpec(name="sku_rules", row=rows.SkuRuleRow, place=SCENARIO, key=("sku",)),
     TableSpec(name="category_rules", row=rows.CategoryRuleRow, place=SCENARIO, key=("category",)),
     TableSpec(name="phases", row=rows.PhaseRow, place=SCENARIO, key=("phase",)),
+    TableSpec(
+        name="price_columns", row=price_columns.PriceColumnRow, place=SCENARIO, key=("mapping", "column")
+    ),
     TableSpec(name="modules", row=cat.ModuleRow, place=CATALOGUE, key=("sku",), required=True),
     TableSpec(name="batteries", row=cat.BatteryRow, place=CATALOGUE, key=("sku",), required=True),
     TableSpec(name="controllers", row=cat.ControllerRow, place=CATALOGUE, key=("sku",), required=True),

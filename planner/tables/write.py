@@ -7,6 +7,8 @@ from enum import Enum
 from pathlib import Path
 from typing import Any
 
+from planner.errors import OutputError
+
 FLOAT_DIGITS = (
     9  # significant digits kept: beyond any input's accuracy, below the noise of summing in another order
 )
@@ -119,6 +121,25 @@ def _cast(value: Cell, kind: type) -> Cell:
 def write_csv(path: Path, columns: Mapping[str, Sequence[Cell]]) -> Path:
     """Write columns of equal length as CSV: UTF-8, commas, text that looks like a formula guarded."""
     return _write_csv(path, columns)
+
+
+def write_csv_tables(folder: Path, tables: Mapping[str, Mapping[str, Sequence[Any]]]) -> list[str]:
+    """Write tables as CSV into a folder, made if need be; returns the file names.
+
+    Raises
+    ------
+    OutputError
+        They cannot be written there.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, columns in tables.items():
+            cells = {column: [_cell(value) for value in values] for column, values in columns.items()}
+            _write_csv(folder / f"{name}.csv", cells)
+    except (OSError, ValueError) as error:  # ValueError: a name that no file system takes
+        reason = getattr(error, "strerror", None) or error
+        raise OutputError(f"{folder} cannot be written to: {reason}; name another folder") from error
+    return [f"{name}.csv" for name in tables]
 
 
 def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:

@@ -1,0 +1,42 @@
+"""`planner compare`: what changed from one plan to another, and why."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from planner.cli.output import JsonOption, QuietOption, WorkersOption, note, show_tables
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(help="Folder of the earlier plan.")],
+    after: Annotated[Path, typer.Argument(help="Folder of the later plan.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", help="Folder for the tables as CSV; files of their names go."),
+    ] = None,
+    causes: Annotated[
+        bool, typer.Option(help="Trace each change to its inputs, by planning again with one group changed.")
+    ] = True,
+    workers: WorkersOption = None,
+    as_json: JsonOption = False,
+    quiet: QuietOption = False,
+) -> None:
+    """Show what changed from one plan to another: costs, sites, order lines, settings, inputs, and why.
+
+    A plan keeps its inputs in inputs.zip, so both can be planned again with one group of tables or settings
+    changed at a time; where one group alone differs, it is the cause and nothing is planned.
+
+    \b
+    Example:
+      planner compare plans/tundrakall plans/seven-days
+    """
+    from planner.cli.progress import progress
+    from planner.compare import compare_folders
+    from planner.tables.rerun_rows import COMPARE_TABLES
+
+    with progress(quiet=quiet) as report:
+        found = compare_folders(before, after, causes=causes, workers=workers, progress=report)
+    show_tables(found.tables(), COMPARE_TABLES, out=out, as_json=as_json, quiet=quiet)
+    if found.empty:
+        note(f"{before} and {after} are the same", quiet=quiet)

@@ -1,0 +1,52 @@
+"""A fleet planned again: under new price lists, and told apart from an earlier plan."""
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from planner.compare import Comparison, compare_plans
+from planner.fleet.stop import Stop
+from planner.pipeline import Machines, Progress, no_progress, plan_folder
+from planner.plan import Plan
+from planner.tables.plan_files import read_plan
+from planner.tables.price_lists import PriceLists
+
+
+def plan_again(
+    scenario: Path,
+    out: Path,
+    *,
+    earlier: Path | None = None,
+    overrides: Mapping[str, str] | None = None,
+    price_lists: PriceLists | None = None,
+    progress: Progress = no_progress,
+    stop: Stop | None = None,
+    machines: Machines = Machines(),  # noqa: B008  (frozen)
+) -> tuple[Plan, list[str], Comparison | None]:
+    """Plan a scenario as `planner.pipeline.plan_folder` does, and compare with an earlier plan.
+
+    The earlier plan is read whole before anything is planned, so that the new one may take its place. What an
+    earlier plan can spare the new one is to be taken from there, as both its tables and its inputs are known.
+
+    Returns
+    -------
+    tuple
+        The plan, the files written, and what differs from the earlier plan; None without one.
+
+    Raises
+    ------
+    InputError
+        With every problem of the scenario and the price lists, or of the earlier plan.
+    OutputError, SolverError
+        As `plan_folder` does.
+    """
+    before = read_plan(earlier) if earlier is not None else None
+    plan, files = plan_folder(
+        scenario,
+        out,
+        overrides=overrides,
+        price_lists=price_lists,
+        progress=progress,
+        stop=stop,
+        machines=machines,
+    )
+    return plan, files, compare_plans(before, read_plan(out)) if before is not None else None
