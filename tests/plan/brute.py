@@ -31,7 +31,7 @@ NO_MODULE = SimpleNamespace(nameplate_w=0.0, i_sc_a=0.0)  # asks nothing of a ba
 
 
 class Shop:
-    """Prices of the day in the scenario's currency: for each SKU its suppliers' tiers."""
+    """Prices of the day in the scenario's currency: for each SKU its suppliers' tiers, packs and stock."""
 
     def __init__(self, scenario: Scenario) -> None:
         tables, day = scenario.tables, scenario.settings.plan_date
@@ -42,6 +42,8 @@ class Shop:
                 price = (row.unit_price * rates[row.currency]).quantize(CENT, ROUND_HALF_UP)
                 tiers = self.tiers.setdefault(row.sku, {}).setdefault(row.supplier, [])
                 tiers.append((row.min_qty, price, row.tier_kind))
+        self.terms = {(row.sku, row.supplier): row for row in tables.stock}
+        self.known: dict[tuple[str, int], Decimal] = {}
         parts = (tables.modules, tables.batteries, tables.controllers, tables.switches, tables.converters)
         self.weight = {
             row.sku: Decimal(str(row.weight_kg)) for rows in (*parts, tables.balance) for row in rows
@@ -54,18 +56,41 @@ class Shop:
         return float(min(price for tiers in self.tiers[sku].values() for _, price, _ in tiers))
 
     def cost(self, sku: str, need: int) -> Decimal:
-        """Least cost of at least `need` units from one supplier."""
-        return min(self._supplier(sorted(tiers), need) for tiers in self.tiers[sku].values())
+        """Least cost of at least `need` units over every split between suppliers, order by order."""
+        if (sku, need) not in self.known:
+            best: dict[int, Decimal] = {0: Decimal(0)}  # by units so far, no more than the need
+            for supplier, tiers in sorted(self.tiers[sku].items()):
+                then = dict(best)
+                for order, price in self._orders(sku, supplier, sorted(tiers), need):
+                    for units, cost in best.items():
+                        total = min(need, units + order)
+                        then[total] = min(then.get(total, Decimal("Infinity")), cost + price)
+                best = then
+            self.known[sku, need] = best.get(need, Decimal("Infinity"))
+        return self.known[sku, need]
 
-    def _supplier(self, tiers: list[tuple[int, Decimal, str]], need: int) -> Decimal:
+    def _orders(
+        self, sku: str, supplier: str, tiers: list[tuple[int, Decimal, str]], need: int
+    ) -> Iterator[tuple[int, Decimal]]:
+        """Orders that a supplier takes: whole packs, its least order, no more than it holds."""
+        terms = self.terms.get((sku, supplier))
+        pack, least = (terms.pack_qty, terms.min_order_qty) if terms else (1, 1)
+        held = inf if terms is None or terms.stock_qty is None else terms.stock_qty
+        most = max(need, least, tiers[-1][0]) + pack
+        for order in range(pack, most + 1, pack):
+            if order >= max(least, tiers[0][0]) and order <= held:
+                yield order, self._price(tiers, order)
+
+    def _price(self, tiers: list[tuple[int, Decimal, str]], order: int) -> Decimal:
         totals = []
         for i, (start, price, kind) in enumerate(tiers):
-            bought = max(need, start)
-            total = bought * price
+            if order < start:
+                continue
+            total = order * price
             if kind == "incremental":  # unit by unit, each at the last tier that it reaches
                 total = sum(
                     (next(p for q, p, _ in reversed(tiers[: i + 1]) if q <= max(unit, tiers[0][0]))
-                     for unit in range(1, bought + 1)),
+                     for unit in range(1, order + 1)),
                     Decimal(0),
                 )  # fmt: skip
             totals.append(total)
