@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
+from planner.availability import fleet_curves, prove, raise_curves
 from planner.climate import best_tilt, day_hours, lit_fraction
-from planner.demand import schedule_hours, site_load_wh
+from planner.demand import SupplyKit, schedule_hours, site_load_wh
 from planner.designs import Choice, make_catalogue_arrays
 from planner.errors import SolverError
 from planner.existing import available, site_gear
@@ -21,10 +22,11 @@ from planner.fleet.pool import Pool
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
-from planner.outputs import SiteDesign, make_plan
+from planner.outputs import SiteDesign, make_plan, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import buy
 from planner.referee import audit_plan
+from planner.reliability import Proof
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import FloatArray, month_values, wind_design_m_s
@@ -152,19 +154,69 @@ def plan_fleet(
         progress("demand", 0, 1)
         fleet_kits(fleet)
         fleet.tilts[:] = choose_tilts(fleet)
+    with clock.stage("availability"):
+        progress("availability", 0, 1)
+        kits = every_kit(fleet)
+        fleet.curves[:] = fleet_curves(fleet, kits)
+        fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
+    solution, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines)
+    with clock.stage("tables"):
+        progress("tables", 0, 1)
+        return make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
+
+
+def proven_fleet(
+    fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
+) -> tuple[FleetSolution | None, list[SiteDesign], list[Proof]]:
+    """The fleet designed, and again with raised curves where fresh years find a design wanting.
+
+    Raises
+    ------
+    SolverError
+        No plan was found for the sites that have designs.
+    """
+    solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+    with clock.stage("availability"):
+        proofs = prove(fleet, designs)
+    for _ in range(fleet.scenario.settings.reliability.replans_max):
+        missed = [proof for proof in proofs if proof.missed]
+        if not missed or stop.why is not None:
+            break
+        before = list(fleet.curves), dict(fleet.refusals)
+        raise_curves(fleet, missed)
+        try:
+            solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+        except SolverError:  # ended before it had a plan: the one before stands, as it is
+            fleet.curves[:] = before[0]
+            fleet.refusals.clear()
+            fleet.refusals.update(before[1])
+            break
+        with clock.stage("availability"):
+            proofs = prove(fleet, designs)
+    return solution, designs, proofs
+
+
+def design_fleet(
+    fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
+) -> tuple[FleetSolution | None, list[SiteDesign]]:
+    """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
+
+    Raises
+    ------
+    SolverError
+        No plan was found for the sites that have designs.
+    """
+    fleet.refusals.clear()
     with clock.stage("designs"):
         sites = FleetSites(fleet, progress=progress, workers=machines.workers, cluster=machines.cluster)
     with sites:
         with clock.stage("candidates"):
-            pool = candidates(fleet.pricer, sites, sites=len(scenario.tables.sites))
+            pool = candidates(fleet.pricer, sites, sites=len(fleet.scenario.tables.sites))
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
-            stop.begin(scenario.settings.solver.time_limit_s)
+            stop.begin(fleet.scenario.settings.solver.time_limit_s)
             solution = choose(fleet, sites, pool, stop) if pool is not None else None
-    with clock.stage("tables"):
-        progress("tables", 0, 1)
-        designs = chosen_designs(fleet, solution) if solution else []
-        return make_plan(fleet, designs, solution, clock.seconds)
+    return solution, chosen_designs(fleet, solution) if solution else []
 
 
 def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolution:
@@ -226,6 +278,8 @@ def prepare(scenario: Scenario) -> Fleet:
         boxes={},
         other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
         tilts=[],
+        curves=[None] * len(tables.sites),
+        upkeep=[],
         refusals={},
         pricer=pricer,
         gear=site_gear(found.scenario),
@@ -237,6 +291,18 @@ def fleet_kits(fleet: Fleet) -> None:
     for i, site in enumerate(fleet.scenario.tables.sites):
         for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
             site_kits(fleet, i, voltage, fleet.gear[i])
+
+
+def every_kit(fleet: Fleet) -> list[list[SupplyKit]]:
+    """Kits of each site at all its system voltages."""
+    return [
+        [
+            kit
+            for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
+            for kit in site_kits(fleet, i, voltage, fleet.gear[i]).kits
+        ]
+        for i, site in enumerate(fleet.scenario.tables.sites)
+    ]
 
 
 def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:

@@ -13,7 +13,7 @@ from planner.settings import Settings
 from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
 from planner.tables import rows
-from planner.tables.checks import check_tables
+from planner.tables.checks import Asked, check_tables
 from planner.tables.existing import ExistingRow, TodayRow
 from planner.tables.explain import shown
 from planner.tables.files import Shelf, two_places
@@ -262,11 +262,26 @@ def _check_tables(draft: _Draft, price_lists: PriceLists | None) -> None:
         currency = settings.currency if settings else None
         draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency)
         return
-    over = lay_over(draft.tables, price_lists, plan_date=settings.plan_date, currency=settings.currency)
+    over = lay_over(
+        draft.tables,
+        price_lists,
+        plan_date=settings.plan_date,
+        currency=settings.currency,
+        asked=_asked(draft),
+    )
     draft.tables = dict(over.tables)
     draft.problems += over.problems
     draft.hashes |= over.hashes
     draft.price_changes = over.changes
+
+
+def _asked(draft: _Draft) -> Asked | None:
+    """What the settings ask of sites, with the place of each."""
+    if draft.settings is None:
+        return None
+    origins, lines = draft.layers.origins, draft.layers.lines
+    places = {name: (origin, lines.get(name)) for name, origin in origins.items()}
+    return Asked(settings=draft.settings, places=places)
 
 
 def _shelves(folder: Path, draft: _Draft) -> tuple[_Shelves, list[Problem]]:

@@ -4,12 +4,23 @@
 """
 
 import datetime
+from math import ceil
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 Fraction = Annotated[float, Field(ge=0, le=1)]
 Share = Annotated[float, Field(gt=0, le=1)]
+
+
+DAYS_A_YEAR = 365  # of a simulated year
+LOST_DAYS_LEAST = 10.0  # expected lost days in the years that a target must leave, to be told from none
+
+
+def years_needed(availability: float) -> int:
+    """Years to simulate so that a target leaves enough lost days to count; 0 for a target of 1."""
+    lost = 1.0 - availability
+    return ceil(LOST_DAYS_LEAST / (lost * DAYS_A_YEAR) - 1e-9) if lost > 0 else 0
 
 
 class Group(BaseModel):
@@ -22,13 +33,24 @@ class Policy(Group):
     """What the planner asks of every site, unless the site says otherwise."""
 
     autonomy_days: float = Field(
-        default=5.0, gt=0, le=60, description="days of load the battery carries alone"
+        default=5.0,
+        ge=0,
+        le=60,
+        description="days of load the battery carries alone; 0: not asked, as an availability is",
     )
     array_to_load_ratio: float = Field(
         default=1.1,
-        ge=1,
+        ge=0,
         le=5,
-        description="least array energy / load, every month (IEEE 1562, non-critical, from memory)",
+        description="least array energy / load, every month (IEEE 1562, non-critical, from memory); "
+        "under 1: not asked, as an availability is",
+    )
+    availability: float = Field(
+        default=0.0,
+        ge=0,
+        lt=1,
+        description="weather-only energy availability: share of time with the load served, were weather "
+        "alone to take it away; 0: not asked",
     )
     recovery_days_max: float | None = Field(
         default=None, gt=0, le=365, description="days in which the array refills a used reserve; unset: any"
@@ -162,6 +184,76 @@ class BatterySettings(Group):
     )
 
 
+class ReliabilitySettings(Group):
+    """How weather-only energy availability is simulated and proven."""
+
+    years: int = Field(
+        default=100,
+        ge=100,
+        le=5000,
+        description="years of weather that curves are made of, and as many fresh ones for the proof",
+    )
+    stream: int = Field(
+        default=0, ge=0, le=999, description="which draw of years makes curves; the proof takes the next"
+    )
+    lag_one_correlation: float = Field(
+        default=0.29,
+        ge=0,
+        lt=1,
+        description="of daily clearness with the day before (Graham, Hollands and Huget 1988)",
+    )
+    reconnect_share: Share = Field(
+        default=0.2,
+        description="charge / usable energy at which a disconnected load comes back (common practice, "
+        "no source)",
+    )
+    self_discharge_day: float = Field(
+        default=0.001,
+        ge=0,
+        le=0.02,
+        description="share of the charge that a battery loses a day (common practice, no source)",
+    )
+    low_charge: Share = Field(
+        default=0.5, description="share of the usable energy under which days are counted as low"
+    )
+    confidence: float = Field(
+        default=0.95, gt=0.5, lt=1, description="of the interval about what the proof met"
+    )
+    raise_share: float = Field(
+        default=0.1,
+        gt=0,
+        le=1,
+        description="battery days added where the proof misses, over the design's (common practice, "
+        "no source)",
+    )
+    replans_max: int = Field(
+        default=3, ge=0, le=10, description="times that a fleet is planned again after a missed proof"
+    )
+
+
+class LifetimeSettings(Group):
+    """What a plan costs over the years: batteries replaced at the end of their life."""
+
+    horizon_years: float = Field(
+        default=15.0, gt=0, le=50, description="years that are looked at (common practice, no source)"
+    )
+    discount_rate: float = Field(
+        default=0.05, ge=0, le=0.5, description="a year, on later spending (common practice, no source)"
+    )
+    years_lead_acid: float = Field(
+        default=8.0, gt=0, le=40, description="calendar life at 25 C where a battery states none (common "
+        "practice, no source)"
+    )
+    years_lfp: float = Field(default=12.0, gt=0, le=40, description="the same (common practice, no source)")
+    full_cycles_lead_acid: float = Field(
+        default=300.0, gt=0, le=50000, description="cycles x depth to the end of life where a battery states "
+        "none (common practice, no source)"
+    )
+    full_cycles_lfp: float = Field(
+        default=2800.0, gt=0, le=50000, description="the same (common practice, no source)"
+    )
+
+
 class PurchaseSettings(Group):
     """What one purchase for the whole fleet must keep to."""
 
@@ -211,10 +303,16 @@ class Settings(Group):
         default="",
         description="scenario folder whose settings and tables this one changes, relative to it; blank: none",
     )
+    objective: Literal["capital", "lifetime"] = Field(
+        default="capital",
+        description="what is least: capital cost, or that with the batteries replaced later, discounted",
+    )
     policy: Policy = Policy()
     climate: ClimateSettings = ClimateSettings()
     demand: DemandSettings = DemandSettings()
     array: ArraySettings = ArraySettings()
     battery: BatterySettings = BatterySettings()
+    reliability: ReliabilitySettings = ReliabilitySettings()
+    lifetime: LifetimeSettings = LifetimeSettings()
     purchase: PurchaseSettings = PurchaseSettings()
     solver: SolverSettings = SolverSettings()

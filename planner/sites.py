@@ -31,6 +31,7 @@ class SiteArrays:
     temp_air_max_c: FloatArray
     autonomy_days: FloatArray
     array_to_load_ratio: FloatArray
+    availability: FloatArray
 
 
 def site_arrays(sites: Sequence[SiteRow], settings: Settings) -> SiteArrays:
@@ -50,6 +51,7 @@ def site_arrays(sites: Sequence[SiteRow], settings: Settings) -> SiteArrays:
         temp_air_max_c=column("temp_air_max_c"),
         autonomy_days=column("autonomy_days", settings.policy.autonomy_days),
         array_to_load_ratio=column("array_to_load_ratio", settings.policy.array_to_load_ratio),
+        availability=column("availability", settings.policy.availability),
     )
 
 

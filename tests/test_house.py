@@ -36,6 +36,7 @@ ORDER = (
     "audits",
     "charts",
     "outputs",
+    "availability",
     "why_not",
     "pipeline",
     "runs",

@@ -159,6 +159,10 @@ def _blocked(reason: Mapping[str, Any]) -> str:
     return f"rule {reason['rule']}: {numbers}without it {number(len(reason['sites']), 'more site')} served"
 
 
+def _horizon(manifest: Mapping[str, Any]) -> str:
+    return f"{manifest['settings']['lifetime.horizon_years']['value']:g}"
+
+
 def _summary(manifest: Mapping[str, Any]) -> dict[str, object]:
     """The lines of the short summary."""
     costs, currency, gap, audit = (manifest[name] for name in ("costs", "currency", "mip_gap", "audit"))
@@ -167,6 +171,7 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, object]:
         "sites not served": manifest["sites_unserved"],
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
+        f"with batteries replaced over {_horizon(manifest)} years, {currency}": manifest["lifetime_cost"],
         "no plan can cost less than": manifest["best_bound"],
         "gap": f"{100 * gap:.2f} %" if isinstance(gap, float) else "",
         "outcome": manifest["outcome"],

@@ -43,9 +43,10 @@ class Balance:
 
     Attributes
     ----------
-    load_wh_day, net_load_wh_day, array_wh_day, array_to_load_ratio : (12,)
-        Load at the bus, the same less other supply, the array's energy there, and that energy over the net
-        load with the night's part through the battery; infinite where other supply carries the month.
+    load_wh_day, net_load_wh_day, net_night_wh_day, array_wh_day, array_to_load_ratio : (12,)
+        Load at the bus, the same less other supply, its part by night, the array's energy there, and that
+        energy over the net load with the night's part through the battery; infinite where other supply
+        carries the month.
     heater_wh_day : (12,)
         What the battery's heaters draw, part of the load.
     clipped_share : (12,)
@@ -71,6 +72,7 @@ class Balance:
 
     load_wh_day: FloatArray
     net_load_wh_day: FloatArray
+    net_night_wh_day: FloatArray
     heater_wh_day: FloatArray
     array_wh_day: FloatArray
     clipped_share: FloatArray
@@ -124,6 +126,7 @@ def design_balance(
     return Balance(
         load_wh_day=(loads[0] + loads[1])[0] + own[0] * HOURS_PER_DAY + heat,
         net_load_wh_day=day + night,
+        net_night_wh_day=night,
         heater_wh_day=heat,
         array_wh_day=energy,
         clipped_share=clipped,

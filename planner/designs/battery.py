@@ -17,6 +17,8 @@ FloatArray = NDArray[np.float64]
 #: Cell size factor against electrolyte temperature, IEEE 485 table 1 (from memory).
 FACTOR_TEMP_C = np.array([-3.9, 4.4, 10.0, 15.6, 21.1, 25.0])
 FACTOR = np.array([1.520, 1.300, 1.190, 1.110, 1.040, 1.000])
+
+LIFE_TEMP_C, LIFE_HALVES_PER_K = 25.0, 10.0  # of makers' calendar lives; rule of Arrhenius (from memory)
 #: 1/K, continued below the table.
 FACTOR_SLOPE = float((FACTOR[1] - FACTOR[0]) / (FACTOR_TEMP_C[1] - FACTOR_TEMP_C[0]))
 #: Freezing point of sulphuric acid electrolyte against specific gravity.
@@ -136,3 +138,25 @@ def strings_needed(need: ArrayLike, each: ArrayLike) -> FloatArray:
     each = np.asarray(each, dtype=float)
     ratio = np.divide(need, each, out=np.full(np.broadcast(need, each).shape, np.inf), where=each > 0)
     return np.asarray(np.ceil(ratio - WHOLE_TOLERANCE))
+
+
+def calendar_life_years(life_years: ArrayLike, temp_c: FloatArray) -> FloatArray:
+    """Life of batteries that stand at monthly temperatures (12,), from their life at 25 C; any shape.
+
+    It halves per 10 K above 25 C (rule of Arrhenius, from memory); the cold adds nothing.
+    """
+    ageing = 2.0 ** (np.maximum(temp_c - LIFE_TEMP_C, 0.0) / LIFE_HALVES_PER_K)
+    return np.asarray(np.asarray(life_years, dtype=float) / ageing.mean())
+
+
+def replacement_factor(life_years: ArrayLike, *, horizon_years: float, discount_rate: float) -> FloatArray:
+    """Present value of one unit of money spent at each end of a life before the horizon; any shape.
+
+    `sum of (1 + rate)^-(n life)` over n = 1, 2, ... with n life < horizon.
+    """
+    life = np.asarray(life_years, dtype=float)
+    number = np.ceil(horizon_years / life - 1e-9) - 1.0
+    each = (1.0 + discount_rate) ** -life
+    if discount_rate > 0:
+        number = each * (1.0 - each**number) / (1.0 - each)  # a geometric series
+    return np.asarray(number)

@@ -16,6 +16,7 @@ from planner.designs.part_misses import MONTH_NAMES, Miss, Stage
 from planner.designs.stores import Stores, make_stores
 from planner.designs.strings import need_wh
 from planner.errors import Refusal
+from planner.reliability import BATTERY_DAYS_MAX, NO_STEP, Step
 from planner.settings import Settings
 from planner.units import MONTHS
 
@@ -72,20 +73,20 @@ def _short_of(
     draws, place = np.unique(columns.own_w, return_inverse=True)
     need, used = (part[place] for part in _least_need(one, cat, stores, draws))
     ratio = np.divide(energy, need, out=np.full(energy.shape, np.inf), where=need > 0)
-    column = int(np.argmax(ratio.min(axis=1)))
+    column, by_curve = int(np.argmax(ratio.min(axis=1))), one.least_ratio > one.array_to_load_ratio
     reached, month = float(ratio[column].min()), int(np.argmin(ratio[column]))
-    if reached < one.array_to_load_ratio:
+    if reached < one.least_ratio:
         return (
             Stage.ARRAY,
-            reached / one.array_to_load_ratio,
+            reached / one.least_ratio,
             Refusal(
                 rule=rule,
                 subject=f"{voltage} V, {MONTH_NAMES[month]}",
                 value=reached,
-                limit=one.array_to_load_ratio,
+                limit=one.least_ratio,
                 unit="array-to-load ratio",
                 message=f"{what} reaches {reached:.2f} times the smallest load in {MONTH_NAMES[month]}; "
-                f"{one.array_to_load_ratio:g} is asked",
+                f"{one.least_ratio:g} is asked{_by_curve(one.step, by_curve)}",
             ),
         )
     if one.recovery_days_max is None:
@@ -119,11 +120,24 @@ def _least_need(
     np.minimum.at(heat, stores.kit, stores.heat_wh)
     kits = np.unique(stores.kit)
     best = np.full(len(kits), float(cat.battery("round_trip_efficiency")[stores.battery].max()))
-    alone = replace(one, array_to_load_ratio=1.0, recovery_days_max=None)
+    alone = replace(one, array_to_load_ratio=1.0, recovery_days_max=None, step=NO_STEP)
     loads = one.day_wh[kits], one.night_wh[kits]
     need = need_wh(alone, *loads, heat[kits], best, own_w).min(axis=0)
     day, night = net_load(one, *loads, own_w)
     return need, one.autonomy_days * (day + night).min(axis=0) / best[0]
+
+
+def _by_curve(step: Step, binds: bool) -> str:
+    """Which availability asks for so much."""
+    if not binds:
+        return ""
+    beside = f" beside an array of {step.ratio:g} times the load" if step.days > 0 else ""
+    return f" for a weather-only energy availability of {100 * step.availability:g} %{beside}"
+
+
+def _days(number: float) -> str:
+    """`5 are`; more than a curve looks at where no battery on it holds."""
+    return f"{number:.3g} are" if number < np.inf else f"more than {BATTERY_DAYS_MAX:g} are"
 
 
 def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss | None:
@@ -133,18 +147,20 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
     parallel = stores.strings_max
     daily = (day + night)[:, 0].max(axis=1)[stores.kit]
     days = np.divide(stores.usable_wh * parallel, daily, out=np.full(len(daily), np.inf), where=daily > 0)
-    if days.max() < one.autonomy_days:
+    if days.max() < one.reserve_days:
+        by_curve = one.step.days > one.autonomy_days
         return (
             Stage.STORAGE,
-            float(days.max() / one.autonomy_days),
+            float(days.max() / one.reserve_days),
             Refusal(
-                rule="battery-size",
+                rule="battery-availability" if by_curve else "battery-size",
                 subject=f"{voltage} V",
                 value=float(days.max()),
-                limit=one.autonomy_days,
+                limit=one.reserve_days if one.reserve_days < np.inf else BATTERY_DAYS_MAX,
                 unit="days",
                 message=f"the largest battery on sale carries {days.max():.1f} days of the smallest load at "
-                f"its limit of strings in parallel; {one.autonomy_days:g} are asked",
+                f"its limit of strings in parallel; {_days(one.reserve_days)} asked"
+                f"{_by_curve(one.step, by_curve)}",
             ),
         )
     lead = cat.lead_acid[stores.battery]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from planner.demand import SupplyKit
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
+from planner.reliability import NO_STEP, Step
 from planner.settings import Settings
 from planner.tables.rows import BusGrounding
 from planner.units import HOURS_PER_DAY
@@ -45,6 +46,8 @@ class SiteInputs:
     units_least, units_most : mapping of SKU to units
         Units that every design has at least, of parts that must be kept; and that there are, of parts that
         are not for sale. Only modules, batteries and controllers count here.
+    step : Step
+        Step of the curve of the availability asked; a site has designs on each of its steps.
     """
 
     site_id: str
@@ -72,6 +75,17 @@ class SiteInputs:
     wind_design_m_s: float | None = None
     units_least: Mapping[str, int] = field(default_factory=dict)
     units_most: Mapping[str, int] = field(default_factory=dict)
+    step: Step = NO_STEP
+
+    @property
+    def reserve_days(self) -> float:
+        """Days of load that the battery must hold: the reserve that is asked, and the curve's."""
+        return max(self.autonomy_days, self.step.days)
+
+    @property
+    def least_ratio(self) -> float:
+        """Array-to-load ratio of every month: the one that is asked, and the curve's."""
+        return max(self.array_to_load_ratio, self.step.ratio)
 
     def least_of(self, skus: Sequence[str]) -> FloatArray:
         """Units that every design has at least of each SKU."""

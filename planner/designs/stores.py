@@ -156,7 +156,7 @@ def split_heated(stores: Stores, inputs: SiteInputs, cat: CatalogueArrays, setti
 def strings_for_load(
     inputs: SiteInputs, cat: CatalogueArrays, stores: Stores, own_w: FloatArray, settings: Settings
 ) -> FloatArray:
-    """Least battery strings for autonomy, daily depth, discharge current and what must be kept (P, O).
+    """Least battery strings for the reserve, daily depth, discharge current and what must be kept (P, O).
 
     Heaters warm a battery for charging, off the array, and rest while the reserve is used, so autonomy does
     not count them.
@@ -176,7 +176,7 @@ def strings_for_load(
     depth = np.where(
         cat.lead_acid, settings.battery.daily_depth_max_lead_acid, settings.battery.daily_depth_max_lfp
     )
-    reserve = battery.strings_needed(inputs.autonomy_days * daily[stores.kit], stores.usable_wh[:, None])
+    reserve = battery.strings_needed(inputs.reserve_days * daily[stores.kit], stores.usable_wh[:, None])
     cycled = (depth[stores.battery] * stores.string_wh)[:, None]
     cycling = battery.strings_needed(nightly, cycled)
     greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]

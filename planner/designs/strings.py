@@ -101,7 +101,7 @@ def need_wh(
     day, night = net_load(inputs, day_wh + heat_wh, night_wh, own_w)
     per_wh = efficiency[:, None, None]
     asked = day + night / per_wh
-    need = inputs.array_to_load_ratio * asked
+    need = inputs.least_ratio * asked
     if inputs.recovery_days_max is not None:
         day, night = net_load(inputs, day_wh, night_wh, own_w)
         used = inputs.autonomy_days * (day + night) / per_wh

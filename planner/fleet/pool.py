@@ -66,7 +66,7 @@ class Designs:
     usage : sparse (D, K)
         Units of each SKU that are bought for the site: what the design needs, less what stands there.
     other_cost : (D,)
-        Freight, access and installation labour, currency.
+        Freight, access, installation labour and upkeep, currency.
     """
 
     site: IntArray
@@ -224,12 +224,14 @@ def cheapest_designs(
     beyond = float(total[order[designs_max]]) if len(order) > designs_max else cap
     order = order[:designs_max]
     column = column.take(order)
-    usage = bought_for(offer, units_needed(pricer, offer, column))
+    needed = units_needed(pricer, offer, column)
+    usage = bought_for(offer, needed)
+    upkeep = offer.upkeep.cost(needed) if offer.upkeep is not None else 0.0
     designs = Designs(
         site=np.full(len(order), s),
         column=column,
         usage=usage,
-        other_cost=usage @ pricer.landing(offer) + offer.fixed_cost,
+        other_cost=usage @ pricer.landing(offer) + offer.fixed_cost + upkeep,
     )
     return designs, beyond
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from planner.demand import SupplyKit
 from planner.designs import CatalogueArrays, SiteOptions
@@ -120,12 +121,32 @@ class Option:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Upkeep:
+    """What replacing parts of each SKU (K,) costs a site over the years, discounted, currency.
+
+    `unit` is for each unit in use there, `visit` for the visits of a site that uses any; `life_years` is
+    infinite for parts that are not replaced. A battery's life is that of the least reserve that the site's
+    designs have, so that a design's upkeep is linear in its parts and the bound holds over it; a larger one
+    lives no shorter.
+    """
+
+    unit: FloatArray
+    visit: FloatArray
+    life_years: FloatArray
+
+    def cost(self, needed: sparse.csr_matrix) -> FloatArray:
+        """Of designs (D,), from the units that they have (D, K)."""
+        return np.asarray(needed @ self.unit + (needed > 0).astype(float) @ self.visit)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SiteOffer:
     """One site as the fleet sees it: its feasible designs and what goods cost to land there.
 
     `site` is its place in the scenario's table; `existing` are the units that stand there, by index of the
     SKU. Designs that are not among the options cost more than `floor` at reference prices (`shortlist.py`);
-    `most` (K,) is then the most units that are bought for any design.
+    `most` (K,) is then the most units that are bought for any design. `upkeep` is counted where lifetime cost
+    is to be least.
     """
 
     site: int
@@ -137,6 +158,7 @@ class SiteOffer:
     existing: Mapping[int, int] = field(default_factory=dict)
     floor: float = np.inf
     most: FloatArray | None = None
+    upkeep: Upkeep | None = None
 
     def there(self, skus: int) -> FloatArray:
         """Units that stand at the site of each of so many SKUs (K,)."""
@@ -205,6 +227,9 @@ class Pricer:
         """
         for k, there in offer.existing.items():
             bought[k] = np.concatenate([np.zeros(there), bought[k]])[: bought.shape[1]]
+        if offer.upkeep is not None:
+            number = np.arange(bought.shape[1])
+            bought += offer.upkeep.unit[:, None] * number + offer.upkeep.visit[:, None] * (number > 0)
         bought[:, -1] = np.inf
         return bought
 

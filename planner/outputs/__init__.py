@@ -2,5 +2,6 @@
 
 from planner.outputs.assemble import make_plan
 from planner.outputs.records import Fleet, SiteDesign
+from planner.outputs.upkeep import load_by_night, site_upkeep
 
-__all__ = ["Fleet", "SiteDesign", "make_plan"]
+__all__ = ["Fleet", "SiteDesign", "load_by_night", "make_plan", "site_upkeep"]

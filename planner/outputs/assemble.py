@@ -10,8 +10,10 @@ from planner.money import to_money
 from planner.outputs.manifest import manifest
 from planner.outputs.problems import problem_rows
 from planner.outputs.records import Fleet, SiteDesign
+from planner.outputs.reliability_rows import reliability_rows
 from planner.outputs.site_rows import site_design_rows
 from planner.outputs.tables import bill_rows, energy_rows, port_rows, procurement_rows
+from planner.outputs.upkeep import replacement_cost
 from planner.phases import Schedule, schedule
 from planner.plan import Plan
 from planner.procurement import (
@@ -23,11 +25,17 @@ from planner.procurement import (
     order_lines,
     site_lines,
 )
+from planner.reliability import Proof
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, by_column
 
 
 def make_plan(
-    fleet: Fleet, designs: Sequence[SiteDesign], solution: FleetSolution | None, timings: Mapping[str, float]
+    fleet: Fleet,
+    designs: Sequence[SiteDesign],
+    solution: FleetSolution | None,
+    timings: Mapping[str, float],
+    *,
+    proofs: Sequence[Proof] = (),
 ) -> Plan:
     """All tables and the manifest; money is counted again from whole units."""
     sites, currency = fleet.scenario.tables.sites, fleet.scenario.settings.currency
@@ -45,19 +53,28 @@ def make_plan(
     ]
     amounts = category_costs(orders, costs, onboarding_cost(need, fleet.market))
     total = sum(amounts.values(), Decimal(0))
+    replaced = [replacement_cost(fleet, design, fleet.scenario.settings) for design in designs]
     built = build_schedule(fleet, designs, costs, total)
     rows: dict[str, Sequence[PlanRow]] = {
-        "site_designs": site_design_rows(fleet, designs, balances, costs, built.phase),
+        "site_designs": site_design_rows(fleet, designs, balances, costs, replaced, built.phase),
         "bill_of_materials": bill_rows(lines),
         "procurement": procurement_rows(orders, currency),
         "energy_balance": energy_rows(fleet, designs, balances),
         "port_assignments": port_rows(fleet, designs),
-        "problems": problem_rows(fleet, designs, balances),
+        "reliability": reliability_rows(fleet, designs, proofs),
+        "problems": problem_rows(fleet, designs, balances, proofs),
     }
     return Plan(
         scenario=fleet.scenario,
         manifest=manifest(
-            fleet, solution, sites_planned=len(designs), amounts=amounts, total=total, spending=built.spending
+            fleet,
+            solution,
+            sites_planned=len(designs),
+            amounts=amounts,
+            total=total,
+            replaced=sum(replaced, Decimal(0)),
+            spending=built.spending,
+            proofs=proofs,
         ),
         tables={name: by_column(model, rows[name]) for name, model in PLAN_TABLES.items()},
         unserved=dict(fleet.refusals),

@@ -7,6 +7,7 @@ import numpy as np
 from planner.climate import BUILT_IN_SOURCES, ELEVATION_DIFFERENCE_MAX_M
 from planner.designs import Balance
 from planner.outputs.records import Fleet, SiteDesign
+from planner.reliability import Proof
 from planner.tables.catalogue import Chemistry
 from planner.tables.plan_rows import ProblemRow
 
@@ -16,14 +17,15 @@ WORST_SHOWN = 3  # sites that a warning about many of them names
 
 
 def problem_rows(
-    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance]
+    fleet: Fleet, designs: Sequence[SiteDesign], balances: Sequence[Balance], proofs: Sequence[Proof]
 ) -> list[ProblemRow]:
-    """Unserved sites with the rule that blocks them, then warnings: sites, charging, inputs."""
+    """Unserved sites with the rule that blocks them, then warnings: sites, charging, proofs, inputs."""
     return [
         *_unserved(fleet),
         *_elevations(fleet),
         *_slow_charge(fleet, designs, balances),
         *_unknown_inrush(fleet, designs),
+        *_proofs(fleet, proofs),
         *_inputs(fleet),
     ]
 
@@ -71,6 +73,27 @@ def _unknown_inrush(fleet: Fleet, designs: Sequence[SiteDesign]) -> Iterator[Pro
             value=round(worst_a, 2),
             limit=steady_a,
             unit="A",
+        )
+
+
+def _proofs(fleet: Fleet, proofs: Sequence[Proof]) -> Iterator[ProblemRow]:
+    """Sites whose design fresh years found wanting: planned again with a raised curve, or left so."""
+    for proof in proofs:
+        if not proof.missed and not proof.curve.raises:
+            continue
+        times = f"{proof.curve.raises} times" if proof.curve.raises > 1 else "once"
+        again = f"the site was planned again with a raised curve {times}"
+        if not proof.curve.raises:
+            again = "it was not planned again"
+        yield _warning(
+            "availability-missed" if proof.missed else "curve-raised",
+            f"in fresh years its design misses the weather-only energy availability asked; {again}"
+            if proof.missed
+            else f"in fresh years a first design missed the weather-only energy availability asked; {again}",
+            site_id=fleet.scenario.tables.sites[proof.site].site_id,
+            value=round(1.0 - proof.loss, 6),
+            limit=proof.curve.availability,
+            unit="share of time",
         )
 
 

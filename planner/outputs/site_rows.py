@@ -1,11 +1,13 @@
 """The plan's row of a site, by groups of columns: parts, energy, electrical limits, climate, money."""
 
 from collections.abc import Mapping, Sequence
+from decimal import Decimal
 from math import isfinite
 from typing import Any
 
 from planner.designs import Balance
 from planner.outputs.records import Fleet, SiteDesign
+from planner.outputs.upkeep import battery_life_years
 from planner.procurement import SiteCost
 from planner.tables.plan_rows import SiteDesignRow
 from planner.units import HOURS_PER_DAY
@@ -18,9 +20,10 @@ def site_design_rows(
     designs: Sequence[SiteDesign],
     balances: Sequence[Balance],
     costs: Sequence[SiteCost],
+    replaced: Sequence[Decimal],
     phase: Mapping[str, int],
 ) -> list[SiteDesignRow]:
-    """One row a site; `phase` is when each is built, by site."""
+    """One row a site; `replaced` is what each replaces, `phase` when each is built, by site."""
     return [
         SiteDesignRow.model_validate(
             _place(fleet, design, phase)
@@ -30,8 +33,13 @@ def site_design_rows(
             | _electrics(design, balance)
             | _climate(fleet, design.site, balance)
             | _money(cost)
+            | {
+                "battery_life_years": finite(battery_life_years(fleet, design), 1),
+                "replacement_cost": later,
+                "lifetime_cost": cost.site_cost + later,
+            }
         )
-        for design, balance, cost in zip(designs, balances, costs, strict=True)
+        for design, balance, cost, later in zip(designs, balances, costs, replaced, strict=True)
     ]
 
 

@@ -12,7 +12,6 @@ back and the count of hours bend them by some per cent, so convexity is told as 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -21,13 +20,13 @@ from planner.errors import Refusal
 from planner.reliability.loads import Loads, load_year
 from planner.reliability.search import Batch, least_batteries
 from planner.reliability.years import DAYS, Float32Array
+from planner.settings import LOST_DAYS_LEAST, years_needed
 from planner.units import HOURS_PER_DAY
 
 FloatArray = NDArray[np.float64]
 
 #: Array-to-load ratios of a curve's points.
 RATIOS = (1.0, 1.05, 1.1, 1.2, 1.3, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0, 4.0)
-LOST_DAYS_LEAST = 10.0  # expected lost days in the years that a target must leave, to be told from none
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,12 +54,6 @@ class Curves:
         """
         point = np.searchsorted(self.ratio, np.asarray(ratio, dtype=float), side="right") - 1
         return np.asarray(np.where(point < 0, np.inf, self.days[site][np.maximum(point, 0)]))
-
-
-def years_needed(availability: float) -> int:
-    """Years to simulate so that a target leaves enough lost days to count; 0 for a target of 1."""
-    lost = 1.0 - availability
-    return ceil(LOST_DAYS_LEAST / (lost * DAYS) - 1e-9) if lost > 0 else 0
 
 
 def unresolved(availability: float, years: int, *, site_id: str = "") -> Refusal | None:

@@ -19,12 +19,13 @@ from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from planner.climate.sun import MONTH_OF_DAY
+from planner.settings import DAYS_A_YEAR
 from planner.units import MONTHS
 
 FloatArray = NDArray[np.float64]
 Float32Array = NDArray[np.float32]
 
-DAYS = 365  # of a year
+DAYS = DAYS_A_YEAR
 YEARS = 100  # counted, unless asked otherwise
 LAG_ONE_CORRELATION = 0.29  # of the normal scores of daily clearness (Graham, Hollands and Huget 1988)
 PLACE_STEPS_PER_DEG = 10_000  # sites within 11 m share their weather, and so do sites of one place
@@ -50,7 +51,7 @@ def scores(
 
 def drawn_years(
     class_wh_m2: FloatArray, *, latitude_deg: FloatArray, longitude_deg: FloatArray, years: int = YEARS,
-    stream: int = CURVE_STREAM,
+    stream: int = CURVE_STREAM, lag_one: float = LAG_ONE_CORRELATION,
 ) -> Float32Array:
     """Relative daily irradiation (S, (1 + years) x 365) drawn from equally likely classes of days.
 
@@ -66,11 +67,13 @@ def drawn_years(
         Places, which seed the draw.
     years, stream : int
         How many years, and which: another stream gives other years of the same climate.
+    lag_one : float
+        Correlation of a day's score with the day before.
     """
     days = np.empty((len(class_wh_m2), (1 + years) * DAYS), dtype=np.float32)
     for site, classes in enumerate(class_wh_m2):
         place = float(latitude_deg[site]), float(longitude_deg[site])
-        share = ndtr(scores(*place, years=1 + years, stream=stream)).reshape(-1, DAYS)
+        share = ndtr(scores(*place, years=1 + years, stream=stream, lag_one=lag_one)).reshape(-1, DAYS)
         days[site] = relative_days(_quantile_days(share, classes)).ravel()
     return days
 

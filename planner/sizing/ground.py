@@ -10,14 +10,18 @@ from planner.designs import CatalogueArrays
 from planner.errors import Refusal
 from planner.existing import Gear, KitKey
 from planner.fleet import Market
-from planner.fleet.pricing import Boxes, Pricer
+from planner.fleet.pricing import Boxes, Pricer, Upkeep
+from planner.reliability import NO_STEP, SiteCurve, Step
 from planner.scenario import Scenario
 from planner.sites import FloatArray, SiteArrays
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """Everything known of a fleet while it is planned; kits and boxes, tilts, refusals fill up on the way."""
+    """Everything known of a fleet while it is planned; kits, boxes, tilts, curves, refusals fill up meanwhile.
+
+    `curves` are the sites' own, None where no availability is asked; `upkeep` is what they replace.
+    """
 
     scenario: Scenario
     market: Market
@@ -33,7 +37,19 @@ class Fleet:
     kits: dict[KitKey, KitResult]
     boxes: dict[KitKey, Boxes]
     tilts: list[tuple[int, ...]]
+    curves: list[SiteCurve | None]
+    upkeep: list[Upkeep]
     refusals: dict[str, Refusal]
+
+    def steps(self, i: int) -> tuple[Step, ...]:
+        """Steps of the i-th site's curve beside what else is asked of it; one that asks nothing without."""
+        curve = self.curves[i]
+        if curve is None:
+            return (NO_STEP,)
+        arrays = self.arrays
+        return curve.steps(
+            ratio_least=float(arrays.array_to_load_ratio[i]), days_least=float(arrays.autonomy_days[i])
+        )
 
     def site_hours(self, i: int) -> dict[str, tuple[FloatArray, FloatArray]]:
         """Schedule hours of one site, as a batch of one."""
@@ -51,6 +67,8 @@ class Fleet:
             "day_hours": self.day_hours[sites],
             "other_supply_wh_day": self.other_supply_wh_day[sites],
             "tilts": self.tilts[sites],
+            "curves": self.curves[sites],
+            "upkeep": self.upkeep[sites],
             "gear": self.gear[sites],
         }
 

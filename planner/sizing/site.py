@@ -11,6 +11,7 @@ from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.not_for_sale import not_for_sale
 from planner.fleet.pricing import Boxes, SiteOffer, make_boxes
 from planner.fleet.shortlist import Draft, shortlist
+from planner.reliability import NO_STEP, Step
 from planner.scenario import Scenario
 from planner.sites import enclosure_damping_k, recovery_days_max, wind_design_m_s
 from planner.sizing.ground import Fleet
@@ -90,18 +91,20 @@ def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> 
         wind_design_m_s=wind_design_m_s(site, settings.policy),
         damping_k=enclosure_damping_k(site, settings),
         existing={index[sku]: number for sku, number in gear.units.items()},
+        upkeep=fleet.upkeep[i] if settings.objective == "lifetime" else None,
     )
     return shortlist(fleet.pricer, empty, list(drafts(fleet, i, gear)), limit)
 
 
 def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:
-    """The i-th site with some gear, at each system voltage and tilt."""
+    """The i-th site with some gear, at each system voltage, step of its curve, and tilt."""
     parts = power_parts(fleet.catalogue, gear, fleet.market.sold)
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
-    for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
+    voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    for voltage, step in product(voltages, fleet.steps(i)):
         first = None
         for tilt in fleet.tilts[i]:
-            inputs = site_inputs(fleet, i, voltage, tilt, gear)
+            inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
             if inputs is None:
                 break
             first = prepare(
@@ -118,8 +121,13 @@ def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:
             )
 
 
-def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> SiteInputs | None:
-    """What the designs of the i-th site at a voltage and a tilt depend on; None without a kit."""
+def site_inputs(
+    fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear, step: Step = NO_STEP
+) -> SiteInputs | None:
+    """What the designs of the i-th site at a voltage and a tilt depend on, on a step of its curve.
+
+    None without a kit.
+    """
     site = fleet.scenario.tables.sites[i]
     kits = site_kits(fleet, i, voltage, gear).kits
     if not kits:
@@ -149,6 +157,7 @@ def site_inputs(fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear) -> Si
         wind_design_m_s=wind_design_m_s(site, policy),
         units_least=gear.least,
         units_most=gear.most(fleet.market.sold),
+        step=step,
         kits=kits,
         day_wh=day[0],
         night_wh=night[0],
@@ -161,8 +170,8 @@ def explain(fleet: Fleet, i: int, gear: Gear) -> Refusal:
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     inputs = [
         (v, one)
-        for v, tilt in product(voltages, fleet.tilts[i])
-        if (one := site_inputs(fleet, i, v, tilt, gear)) is not None
+        for v, tilt, step in product(voltages, fleet.tilts[i], fleet.steps(i))
+        if (one := site_inputs(fleet, i, v, tilt, gear, step)) is not None
     ]
     refusals = [r for v in voltages for r in site_kits(fleet, i, v, gear).refusals]
     return blocking_rule(

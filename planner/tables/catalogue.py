@@ -150,6 +150,13 @@ class BatteryRow(SkuRow):
     batteries_series_max: int = Field(4, ge=1, le=24, description="most blocks in series")
     batteries_parallel_max: int = Field(4, ge=1, le=64, description="most strings in parallel")
     volume_l: Positive = Field(le=2000, description="outer volume of a block")
+    life_years: Positive | None = Field(
+        None, le=40, description="calendar life at 25 C; blank: lifetime.years of its chemistry"
+    )
+    cycle_life: Positive | None = Field(
+        None, le=50000, description="cycles of cycle_depth to the end of life; blank: by its chemistry"
+    )
+    cycle_depth: Fraction | None = Field(None, gt=0, description="depth of those cycles / rated capacity")
 
 
 class ControllerRow(SkuRow):

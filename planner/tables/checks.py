@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from planner.errors import Problem, Severity
+from planner.settings import Settings
 from planner.tables.explain import shown
 from planner.tables.months import LONG_TABLE, WIDE_TABLE, StatedMonth, stated_months
 from planner.tables.nearest import did_you_mean
@@ -20,6 +21,14 @@ BUILT_IN_SCHEDULES = frozenset({"always", "day", "night"})
 HINTS_MAX = 50  # nearest names looked up in one column: a hint costs more than the check
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """The settings, and where each stands: file and line by name."""
+
+    settings: Settings
+    places: Mapping[str, tuple[str, int | None]]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Context:
     """All tables, and what of the settings the checks need; None where the settings are at fault."""
@@ -27,6 +36,7 @@ class Context:
     tables: Mapping[str, ReadTable]
     plan_date: datetime.date | None = None
     currency: str | None = None
+    asked: "Asked | None" = None
 
     def rows(self, name: str) -> Sequence[Any]:
         """Sound rows of a table."""
@@ -58,9 +68,14 @@ Check = Callable[[Context], Iterator[Problem]]
 
 
 def check_tables(
-    tables: Mapping[str, ReadTable], *, plan_date: datetime.date | None, currency: str | None
+    tables: Mapping[str, ReadTable],
+    *,
+    plan_date: datetime.date | None,
+    currency: str | None,
+    asked: Asked | None = None,
 ) -> list[Problem]:
     """Every problem between rows and between tables, errors and warnings."""
+    from planner.tables.asked_checks import ASKED_CHECKS
     from planner.tables.buying_checks import BUYING_CHECKS
     from planner.tables.climate_checks import CLIMATE_CHECKS
     from planner.tables.existing_checks import EXISTING_CHECKS
@@ -70,12 +85,13 @@ def check_tables(
     from planner.tables.supply_checks import SUPPLY_CHECKS
     from planner.tables.trade_checks import TRADE_CHECKS
 
-    context = Context(tables=tables, plan_date=plan_date, currency=currency)
+    context = Context(tables=tables, plan_date=plan_date, currency=currency, asked=asked)
     checks: tuple[Check, ...] = (
         duplicate_keys,
         duplicate_skus,
         references,
         *SITE_CHECKS,
+        *ASKED_CHECKS,
         *MONTH_CHECKS,
         *CLIMATE_CHECKS,
         *PART_CHECKS,

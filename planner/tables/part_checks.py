@@ -177,6 +177,15 @@ def batteries(context: Context) -> Iterator[Problem]:
         yield from ascending(table, at, "charge_v", "equalise_v")
         yield from _cells(table, at, row)
         yield from _heater(table, at, row)
+        if (row.cycle_life is None) != (row.cycle_depth is None):
+            blank = "cycle_life" if row.cycle_life is None else "cycle_depth"
+            yield table.problem(
+                at,
+                code="missing-value",
+                column=blank,
+                message="must stand beside the other one: cycles mean little without their depth",
+                remedy="write both, as the data sheet gives them, or neither",
+            )
         yield from plausible(
             table,
             at,

@@ -103,6 +103,14 @@ class SiteDesignRow(PlanRow):
     access_cost: Decimal = Field(description="the site's access cost")
     installation_cost: Decimal = Field(description="labour: of one installation, and of the parts bought")
     site_cost: Decimal = Field(description="sum of the four")
+    battery_life_years: float | None = Field(
+        description="life of the battery by temperature and cycling, at the least reserve asked, years"
+    )
+    replacement_cost: Decimal = Field(
+        description="batteries replaced until lifetime.horizon_years at the price of the smallest order, "
+        "with freight, labour and a visit each time, discounted"
+    )
+    lifetime_cost: Decimal = Field(description="site_cost and replacement_cost")
 
 
 class BillRow(PlanRow):
@@ -196,6 +204,37 @@ class PortRow(PlanRow):
     allocated_w: float | None = Field(default=None, description="share of the switch's PoE budget, W")
 
 
+class ReliabilityRow(PlanRow):
+    """A site's weather-only energy availability, proven by its design on years that its curve never saw."""
+
+    site_id: str = Field(description="the site")
+    availability_asked: float = Field(description="weather-only energy availability asked, 0 to 1")
+    availability: float = Field(description="the same as simulated: share of time with the load served")
+    availability_low: float = Field(description="lower end of its interval")
+    availability_high: float = Field(description="upper end of its interval")
+    met: bool = Field(description="no less is met than is asked, within the interval")
+    curve_years: int = Field(description="different years of weather that the curve was made of")
+    own_weather: bool = Field(description="whether they were the site's own; else drawn from its climate")
+    fresh_years: int = Field(description="other years, drawn, that the design was simulated through")
+    curve_raises: int = Field(description="how often a miss raised the curve and the fleet was planned again")
+    battery_days_needed: float = Field(
+        description="days of load that the curve asks of a battery beside the design's array"
+    )
+    battery_days: float | None = Field(
+        description="days of load in the design's battery; blank where other supply carries every month"
+    )
+    unserved_wh_year: float = Field(description="energy that the load lacked, Wh a year")
+    longest_outage_h: float = Field(description="longest time without load in all years, h")
+    lowest_charge: float = Field(description="lowest charge in all years / usable energy, 0 to 1")
+    lowest_charge_month: int = Field(description="month 1 to 12 of that charge; the first of equals")
+    days_low_year: float = Field(description="days a year that begin under reliability.low_charge")
+    equivalent_full_cycles_year: float = Field(
+        description="energy out of the battery in a year / usable energy"
+    )
+    battery_life_years: float | None = Field(description="as in site_designs")
+    unused_wh_year: float = Field(description="energy that the array could have given, Wh a year")
+
+
 class ProblemRow(PlanRow):
     """A site without a design, or something that deserves a second look."""
 
@@ -220,6 +259,7 @@ PLAN_TABLES: Mapping[str, type[PlanRow]] = {
     "procurement": OrderRow,
     "energy_balance": EnergyRow,
     "port_assignments": PortRow,
+    "reliability": ReliabilityRow,
     "problems": ProblemRow,
 }
 

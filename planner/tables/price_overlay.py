@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from planner.errors import Problem, Severity
-from planner.tables.checks import Context, check_tables
+from planner.tables.checks import Asked, Context, check_tables
 from planner.tables.price_changes import price_changes
 from planner.tables.price_lists import PriceLists, known_only, laid_over, read_price_list, twice
 from planner.tables.read import ReadTable
@@ -27,7 +27,12 @@ class Overlay:
 
 
 def lay_over(
-    tables: Mapping[str, ReadTable], lists: PriceLists, *, plan_date: datetime.date, currency: str
+    tables: Mapping[str, ReadTable],
+    lists: PriceLists,
+    *,
+    plan_date: datetime.date,
+    currency: str,
+    asked: Asked | None = None,
 ) -> Overlay:
     """Lay price lists over the prices of a scenario, in order, and check everything.
 
@@ -36,7 +41,8 @@ def lay_over(
     """
 
     def found(prices: ReadTable) -> list[Problem]:
-        return check_tables({**tables, PRICES: prices}, plan_date=plan_date, currency=currency)
+        whole = {**tables, PRICES: prices}
+        return check_tables(whole, plan_date=plan_date, currency=currency, asked=asked)
 
     own = tables[PRICES]
     problems = [*twice(lists.files), *(one for one in found(own) if one.file == own.file)]

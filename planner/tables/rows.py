@@ -183,7 +183,11 @@ class SiteRow(Row):
     elevation_m: float | None = Field(None, ge=-430, le=6500, description="height above sea level")
     load_profile: Identifier = Field(description="which rows of `loads` the site runs")
     autonomy_days: float | None = Field(
-        None, gt=0, le=60, description="days of load the battery carries alone; blank: policy.autonomy_days"
+        None,
+        ge=0,
+        le=60,
+        description="days of load the battery carries alone; blank: policy; 0: not asked, as an availability "
+        "is",
     )
     system_voltage_v: SystemVoltage | None = Field(
         None, description="nominal DC bus, 12, 24 or 48; blank: any of policy.system_voltages_v"
@@ -192,7 +196,17 @@ class SiteRow(Row):
         BusGrounding.NEGATIVE, description="pole of the DC bus that is tied to earth"
     )
     array_to_load_ratio: float | None = Field(
-        None, ge=1, le=5, description="least array energy / load in every month; blank: policy"
+        None,
+        ge=0,
+        le=5,
+        description="least array energy / load in every month; blank: policy; under 1: not asked, as an "
+        "availability is",
+    )
+    availability: float | None = Field(
+        None,
+        ge=0,
+        lt=1,
+        description="weather-only energy availability asked, as 0.999; blank: policy; 0: not asked",
     )
     recovery_days_max: float | None = Field(
         None, gt=0, le=365, description="days in which the array refills a used reserve; blank: policy"

@@ -46,7 +46,7 @@ def test_a_table() -> None:
         "range": "-90 to 90",
         "meaning": "latitude, north positive",
     }
-    assert (rows["autonomy_days"]["required"], rows["autonomy_days"]["range"]) == ("no", "over 0 to 60")
+    assert (rows["autonomy_days"]["required"], rows["autonomy_days"]["range"]) == ("no", "0 to 60")
     assert (rows["priority"]["type"], rows["priority"]["default"]) == ("whole number", "1")
     assert rows["access_cost"]["range"] == "0 or more"
 
