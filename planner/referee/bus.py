@@ -124,7 +124,7 @@ def bus_window(case: SiteCase) -> Iterator[Check]:
 
 
 def lowest_bus(case: SiteCase) -> Iterator[Check]:
-    """No box or controller ties another pole to earth than the site; on a floating bus, all one."""
+    """Currents and losses are taken at the lowest bus of some battery, no higher than the site's own."""
     stated, drop = case.design.bus_lowest_v, 1.0 - case.settings.demand.bus_cable_drop
     yield at_most("lowest-bus", case.id, case.battery.sku, stated, bus_low_v(case), "V", slack=VOLTS_WITHIN)
     known = [

@@ -15,7 +15,7 @@ from planner.scenario import Scenario, read_scenario
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.write import write_table
 from tests.plan.fleets import Cut
-from tests.support import Rows, write_rows
+from tests.support import Rows
 
 #: Own irradiation and other supply, a horizon, injectors, adapters, converters on 48 V, load terminals, PWM.
 SITES = ("achnasheen", "cairnwell", "finse", "grotli", "kilpis", "tyin")
@@ -25,6 +25,13 @@ EXISTING: Rows = [
     {"site_id": "finse", "sku": "STV K90 ins", "quantity": "2", "keep": "may"},
     {"site_id": "tyin", "sku": "AK 12-150 FT", "quantity": "1", "keep": "may"},
 ]
+#: Rules of the purchase: spares by share and by failures, a cap, taking SKUs on, two phases, a list.
+CATEGORIES: Rows = [
+    {"category": "modules", "spares_share": "0.02", "distinct_max": "3", "onboarding_cost": "120"},
+    {"category": "switches", "spares_protection": "0.95", "resupply_weeks": "12"},
+]
+PHASES: Rows = [{"phase": "1", "budget": "14000"}, {"phase": "2", "budget": "60000"}]
+LISTS: Rows = [{"sku": "LDV D10", "rule": "required"}]
 HASHES = {"plan-hash", "plan-forms", "input-hash", "setting"}
 
 Columns = dict[str, list[Any]]
@@ -40,7 +47,8 @@ class Planned:
     @classmethod
     def make(cls, folder: Path) -> "Planned":
         cut = Cut(folder / "scenario", SITES)
-        write_rows(cut.folder / "existing.csv", EXISTING)
+        cut.put("existing", EXISTING).put("category_rules", CATEGORIES).put("phases", PHASES)
+        cut.put("sku_rules", LISTS)
         plan_folder(cut.folder, folder / "plan", overrides={"solver.gap": "0.05"})
         return cls(folder)
 
