@@ -23,6 +23,11 @@ def line(x, xs, ys):
     return ys[i - 1] + (ys[i] - ys[i - 1]) * (x - xs[i - 1]) / (xs[i] - xs[i - 1])
 
 
+def class_v(battery):
+    """Blocks count as multiples of 12 V; single cells of lead as 2 V, of LFP (3.2 V, four to 12 V) as 3 V."""
+    return 12 * round(battery.nominal_v / 12) or round(battery.nominal_v)
+
+
 class Brute:
     """Designs of one site at one voltage, by scalar arithmetic."""
 
@@ -65,12 +70,12 @@ class Brute:
         return self.x.units_most.get(part.sku, inf)
 
     def blocks_in_series(self, battery):
-        return round(self.volts / (12 * round(battery.nominal_v / 12)))
+        return round(self.volts / class_v(battery))
 
     def setpoint(self, kit, battery, controller):
         """Charge setpoint of a block, None where kit, battery and controller do not go together."""
         n = self.blocks_in_series(battery)
-        if n < 1 or n > battery.batteries_series_max or n * 12 * round(battery.nominal_v / 12) != self.volts:
+        if n < 1 or n > battery.batteries_series_max or n * class_v(battery) != self.volts:
             return None
         if not all(self.stands(part, self.cold, self.hot) for part in (kit, battery, controller)):
             return None

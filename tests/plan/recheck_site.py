@@ -15,7 +15,7 @@ from planner.scenario import Scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, SiteDesignRow
 from planner.tables.rows import SiteRow
-from tests.designs.brute import WRONG_POLES, Brute
+from tests.designs.brute import WRONG_POLES, Brute, class_v
 from tests.plan.recheck import TOL, Kit, Recheck, inrush
 
 LOOSE = 0.02  # of volts and amperes that the plan rounds to the second digit
@@ -105,7 +105,7 @@ class SiteCheck:
         n = d.batteries_series
         self.expect(d.system_voltage_v in self.voltages(), f"has a bus of {d.system_voltage_v} V")
         self.expect(
-            n * 12 * round(b.nominal_v / 12) == d.system_voltage_v and n <= b.batteries_series_max,
+            n * class_v(b) == d.system_voltage_v and n <= b.batteries_series_max,
             f"{n} x {b.sku}",
         )
         self.expect(
