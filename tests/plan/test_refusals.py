@@ -5,8 +5,9 @@ from pathlib import Path
 
 import pytest
 
-from planner.pipeline import explain, fleet_kits, plan_fleet, prepare
+from planner.pipeline import fleet_kits, plan_fleet, prepare
 from planner.scenario import read_scenario
+from planner.sizing import explain
 from tests.support import table, write_scenario
 
 SKUS = {
