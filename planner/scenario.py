@@ -256,18 +256,18 @@ def _read_tables(folder: Path, draft: _Draft) -> None:
 
 def _check_tables(draft: _Draft, price_lists: PriceLists | None) -> None:
     """Check the tables together, with the price lists laid over them where the settings can be read."""
-    settings = draft.settings
+    settings, asked = draft.settings, _asked(draft)
     if settings is None or price_lists is None:
         plan_date = settings.plan_date if settings else None
         currency = settings.currency if settings else None
-        draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency)
+        draft.problems += check_tables(draft.tables, plan_date=plan_date, currency=currency, asked=asked)
         return
     over = lay_over(
         draft.tables,
         price_lists,
         plan_date=settings.plan_date,
         currency=settings.currency,
-        asked=_asked(draft),
+        asked=asked,
     )
     draft.tables = dict(over.tables)
     draft.problems += over.problems

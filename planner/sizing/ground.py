@@ -18,7 +18,7 @@ from planner.sites import FloatArray, SiteArrays
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """Everything known of a fleet while it is planned; kits, boxes, tilts, curves and refusals fill up.
+    """Everything known of a fleet while it is planned; kits, boxes, tilts, curves, refusals fill up in it.
 
     `curves` are the sites' own, None where no availability is asked; `upkeep` is what they replace.
     """
