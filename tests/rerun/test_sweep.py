@@ -130,8 +130,8 @@ def test_lists_are_one_value_and_bad_values_are_all_named(tmp_path: Path) -> Non
     (axis,) = read_axes(["policy.system_voltages_v=[12, 24],[48]"])
     assert axis.values == ("[12, 24]", "[48]")
     with pytest.raises(InputError) as caught:
-        sweep(scenario_at(tmp_path), read_axes(["policy.autonomy_days=3,0,99"]), workers=1)
-    assert [problem.value for problem in caught.value.problems if problem.file == "--set"] == ["0", "99"]
+        sweep(scenario_at(tmp_path), read_axes(["policy.autonomy_days=3,-1,99"]), workers=1)
+    assert [problem.value for problem in caught.value.problems if problem.file == "--set"] == ["-1", "99"]
 
 
 def test_command(tmp_path: Path) -> None:
