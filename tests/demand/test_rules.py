@@ -109,12 +109,16 @@ def test_kits_keep_every_rule(given_tables: tuple[Tables, int]) -> None:
         assert kit.groundings
 
 
+MM2 = {"dc": 1.5}  # cross-section of DC conductors
+
+
 @pytest.mark.parametrize("folder", sorted(shipped("scenarios").iterdir()), ids=lambda folder: folder.name)
-def test_example_scenarios(folder: Path) -> None:
+def test_example_scenarios(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every profile of the shipped scenarios has kits at some voltage, and they keep the rules. Of hundreds
     every fifth is checked; of the larger fleets kits of 12 V and of the voltages that sites ask for.
     """
     scenario = read_scenario(folder)
+    monkeypatch.setitem(MM2, "dc", scenario.settings.demand.dc_conductor_mm2)
     asked = {(site.load_profile, site.system_voltage_v or 12) for site in scenario.tables.sites}
     for profile in sorted({profile for profile, _ in asked}):
         kits = [
@@ -320,7 +324,7 @@ def lowest_bus_v(kit: SupplyKit, tables: Tables) -> float:
 
 def check_dc_cable(a: PortAssignment, row: DeviceRow, volts: float) -> None:
     """1.5 mm2 of copper at 0.0225 ohm mm2/m, out and back; the device keeps its lowest voltage."""
-    ohm = 2 * 0.0225 * a.cable_m / 1.5
+    ohm = 2 * 0.0225 * a.cable_m / MM2["dc"]
     volts = max(volts, row.input_min_v + row.max_w * ohm / row.input_min_v)
     for sent, watts in ((a.host_w, row.average_w), (a.host_max_w, row.max_w)):
         assert sent == pytest.approx(watts + (sent / volts) ** 2 * ohm)
