@@ -16,7 +16,7 @@ from typing import Any
 from planner.errors import InputError, Problem
 from planner.layers import EXTENDS, SETTINGS_FILE
 from planner.scenario import Scenario
-from planner.settings import Settings
+from planner.settings import flat_settings
 from planner.tables.archive import ArchiveError, unpack
 from planner.tables.files import read_bytes
 from planner.tables.plan_files import INPUTS, file_bytes
@@ -84,26 +84,12 @@ def _text(value: Any) -> str | None:
     return str(value.value if isinstance(value, Enum) else value)
 
 
-def flat_settings(settings: Settings) -> dict[str, Any]:
-    """Settings by dotted name, as plain values; what is unset is left out."""
-    flat: dict[str, Any] = {}
-
-    def add(values: Mapping[str, Any], prefix: str) -> None:
-        for name, value in values.items():
-            if isinstance(value, Mapping):
-                add(value, f"{prefix}{name}.")
-            elif value is not None:
-                flat[prefix + name] = value
-
-    add(settings.model_dump(mode="json"), "")
-    return flat
-
-
 def settings_file(flat: Mapping[str, Any]) -> str:
     """A settings file with all of these values, whose tables and catalogue stand beside it."""
     values = {**flat, "catalogue": CATALOGUE}
     values.pop(EXTENDS, None)
-    return "".join(f"{name} = {_toml(value)}\n" for name, value in sorted(values.items()))
+    stated = sorted((name, value) for name, value in values.items() if value is not None)
+    return "".join(f"{name} = {_toml(value)}\n" for name, value in stated)
 
 
 def _toml(value: Any) -> str:

@@ -32,8 +32,9 @@ def schedule(
     """Build each site as early as its readiness and the money allow, by priority, then the cheapest first.
 
     Goods for all sites are one order, so its prices hold in every phase; `common`, what belongs to no site
-    (spares, surplus, taking SKUs on), is paid in the first phase. What a phase leaves goes to the next. The
-    last phase takes whatever is left: where the whole budget reaches for all sites, all are built.
+    (spares, surplus, taking SKUs on), is paid before any site, over as many phases as it takes. What a phase
+    leaves goes to the next. The last phase takes whatever is left: where the whole budget reaches for all
+    sites, all are built.
     """
     waiting = sorted(
         (site for site in sites if site.site_id in cost),
@@ -41,13 +42,11 @@ def schedule(
     )
     rows = sorted(phases, key=lambda row: row.phase)
     built: dict[str, int] = {}
-    spending, left = [], Decimal(0)
+    spending, left, owed = [], Decimal(0), common
     for row in rows:
         available = left + row.budget
-        left, spent = available, Decimal(0)
-        if row is rows[0]:
-            left, spent = left - common, common
-        now = []
+        spent = min(owed, available)
+        left, owed, now = available - spent, owed - spent, []
         for site in waiting:
             price = cost[site.site_id]
             if site.ready_phase <= row.phase and (price <= left or row is rows[-1]):

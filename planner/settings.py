@@ -4,8 +4,9 @@
 """
 
 import datetime
+from collections.abc import Mapping
 from math import ceil
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -316,3 +317,18 @@ class Settings(Group):
     lifetime: LifetimeSettings = LifetimeSettings()
     purchase: PurchaseSettings = PurchaseSettings()
     solver: SolverSettings = SolverSettings()
+
+
+def flat_settings(settings: Settings) -> dict[str, Any]:
+    """Settings by dotted name, in order of name, as plain values of JSON."""
+    flat: dict[str, Any] = {}
+
+    def add(values: Mapping[str, Any], prefix: str) -> None:
+        for name, value in values.items():
+            if isinstance(value, Mapping):
+                add(value, f"{prefix}{name}.")
+            else:
+                flat[prefix + name] = value
+
+    add(settings.model_dump(mode="json"), "")
+    return dict(sorted(flat.items()))

@@ -11,6 +11,7 @@ from planner.money import minor_unit
 from planner.outputs.records import Fleet
 from planner.phases import PhaseSpending
 from planner.reliability import Proof
+from planner.settings import flat_settings
 
 LIBRARIES = ("highspy", "numpy", "pandas", "pulp", "pvlib", "pyarrow", "pydantic", "scipy")
 
@@ -33,7 +34,7 @@ def manifest(
     objective = total + (replaced if settings.objective == "lifetime" else 0)
     bound = min(bound, objective)
     gap = round(float((objective - bound) / objective), 8) if solution and objective else None
-    values = _flat(settings.model_dump(mode="json"))
+    values = flat_settings(settings)
     return {
         "planner_version": __version__,
         "libraries": {name: version(name) for name in LIBRARIES},
@@ -43,7 +44,7 @@ def manifest(
         "inputs": dict(sorted(fleet.scenario.input_hashes.items())),
         "settings": {
             name: {"value": value, "origin": origins.get(name, "default")}
-            for name, value in sorted(values.items())
+            for name, value in values.items()
         },
         "costs": {name: str(amount) for name, amount in amounts.items()},
         "total_cost": str(total),
@@ -81,14 +82,3 @@ def _phase(one: PhaseSpending) -> dict[str, Any]:
     """A phase; money as text."""
     money = {name: str(getattr(one, name)) for name in ("budget", "available", "spent")}
     return {"phase": one.phase, **money, "sites": one.sites}
-
-
-def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
-    """Nested settings as dotted names."""
-    flat: dict[str, Any] = {}
-    for name, value in values.items():
-        if isinstance(value, Mapping):
-            flat |= _flat(value, f"{prefix}{name}.")
-        else:
-            flat[f"{prefix}{name}"] = value
-    return flat

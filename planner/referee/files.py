@@ -18,6 +18,7 @@ from pydantic import TypeAdapter, ValidationError
 from planner.errors import OutputError
 from planner.referee.check import Check, holds
 from planner.scenario import Scenario
+from planner.settings import flat_settings
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, cell_types
 from planner.tables.write import guard
 
@@ -179,20 +180,13 @@ def settings(manifest: Mapping[str, Any], scenario: Scenario) -> Iterator[Check]
     """Every setting is the one that the plan was made with."""
     stated = manifest.get("settings")
     stated = stated if isinstance(stated, dict) else {}
-    own = _flat(scenario.settings.model_dump(mode="json"))
+    own = flat_settings(scenario.settings)
     for name in sorted(stated.keys() | own.keys()):
         cell = stated.get(name)
         value = cell.get("value") if isinstance(cell, dict) else None
         origin = cell.get("origin") if isinstance(cell, dict) else None
         same = value == own.get(name) and origin == scenario.origins.get(name, "default")
         yield holds("setting", "", name, same, f"is {own.get(name)!r} in the scenario")
-
-
-def _flat(values: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
-    for name, value in values.items():
-        flat |= _flat(value, f"{prefix}{name}.") if isinstance(value, Mapping) else {f"{prefix}{name}": value}
-    return flat
 
 
 def overrides(manifest: Mapping[str, Any]) -> dict[str, str]:

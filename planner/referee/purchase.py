@@ -141,13 +141,14 @@ def phases(case: FleetCase) -> Iterator[Check]:
 
 def _spending(case: FleetCase, said: list[dict[str, object]]) -> Iterator[Check]:
     """What the manifest says of each phase, and that no money is spent before it is there."""
-    left, common = Decimal(0), money(case.manifest.get("total_cost"))
-    common -= sum((design.site_cost for design in case.designs), Decimal(0))
+    left, owed = Decimal(0), money(case.manifest.get("total_cost"))
+    owed -= sum((design.site_cost for design in case.designs), Decimal(0))  # what belongs to no site
     rows = sorted(case.scenario.tables.phases, key=lambda row: row.phase)
-    for i, (row, one) in enumerate(zip(rows, said, strict=False)):
+    for row, one in zip(rows, said, strict=False):
         built = [design for design in case.designs if design.phase == row.phase]
-        spent = sum((design.site_cost for design in built), common if i == 0 else Decimal(0))
         subject, available = f"phase {row.phase}", left + row.budget
+        paid = min(owed, available)
+        owed, spent = owed - paid, sum((design.site_cost for design in built), paid)
         own: Mapping[str, Decimal] = {"budget": row.budget, "available": available, "spent": spent}
         for name, amount in own.items():
             yield exact("phase-figure", "", f"{subject} {name}", money(one.get(name)), amount, case.currency)
@@ -155,8 +156,7 @@ def _spending(case: FleetCase, said: list[dict[str, object]]) -> Iterator[Check]
         yield holds(
             "phase-figure", "", f"{subject} sites", one.get("sites") == len(built), f"are {len(built)}"
         )
-        if built:  # what belongs to no site is ordered whole in the first phase
-            yield at_most("phase-budget", "", subject, float(spent), float(available), case.currency)
+        yield at_most("phase-budget", "", subject, float(spent), float(available), case.currency)
         left = available - spent
 
 
