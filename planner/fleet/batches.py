@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import Pricer, SiteOffer
 
 
@@ -20,8 +21,11 @@ class Batch(Protocol):
         """Each site with its designs."""
         ...
 
-    def widen(self, s: int, limit: float) -> SiteOffer:
-        """Size the s-th site's designs anew, up to a limit at reference prices; keep and return them."""
+    def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
+        """The s-th site with its designs of up to a limit at costs by number of units needed (K, N + 1).
+
+        Without a limit: of up to `slack` over the cheapest.
+        """
         ...
 
 
@@ -54,7 +58,7 @@ class Listed:
         """The result of the one batch."""
         return (work(self, *some) for some in arguments)
 
-    def widen(self, s: int, limit: float) -> SiteOffer:
+    def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
         """Nothing was left out."""
         return self.offers[s]
 

@@ -14,9 +14,6 @@ from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
 from planner.fleet.shortlist import ROUNDING, reference_prices
 
-#: How much higher limits become, one after the other, where nothing tells which one will do.
-WIDER = (1.5, 2.0, np.inf, np.inf)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exact:
@@ -30,9 +27,14 @@ class Exact:
     left_out: float
 
 
-def multiplier_table(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> FloatArray:
-    """Cost of 0..N units of each SKU at site s and the multipliers, landed and installed (K, N + 1)."""
-    units = pricer.widest(offer)
+def multiplier_table(
+    pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers, units: int | None = None
+) -> FloatArray:
+    """Cost of 0..N units of each SKU at site s and the multipliers, landed and installed (K, N + 1).
+
+    N is one more than any design of the site takes, or than `units`.
+    """
+    units = pricer.widest(offer) if units is None else units + 1
     cost = by_number(curves.unit_price, units)
     cost[curves.tiered] = at.phi(curves, s, units)
     return pricer.table(cost + by_number(pricer.landing(offer), units), offer)
@@ -104,17 +106,30 @@ def _certain(batch: Batch, s: int, look: Look, at: Multipliers) -> tuple[FloatAr
     Where designs that were never sized could cost as little as those asked for, the site is sized anew.
     """
     pricer, offer = batch.pricer, batch.offers[s]
-    share = undercut(pricer, offer, s, look.curves, at) if offer.floor < np.inf else 1.0
-    for further in WIDER:
-        found, designs, beyond = _price_site(pricer, offer, s, look, at)
-        asked = float(found.max()) + min(look.slack, beyond)
-        proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
-        known = offer.fixed_cost + (offer.floor - offer.fixed_cost) * share
-        if proven or offer.floor == np.inf or known >= asked * (1 - ROUNDING):
-            break
-        limit = offer.fixed_cost + (asked - offer.fixed_cost) / share if share > 0 else np.inf
-        offer = batch.widen(s, limit if limit < np.inf else offer.floor * further)
+    found, designs, beyond = _price_site(pricer, offer, s, look, at)
+    proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
+    if proven or offer.floor == np.inf:
+        return found, designs, beyond
+    asked = float(found.max()) + min(look.slack, beyond)
+    share = undercut(pricer, offer, s, look.curves, at)
+    if offer.fixed_cost + (offer.floor - offer.fixed_cost) * share < asked * (1 - ROUNDING):
+        table = _table(pricer, offer, s, look, at, units=int(greatest_use(pricer, offer).max(initial=1)))
+        seek = asked == np.inf and (len(found) == 1 or look.barred is not None)
+        offer = batch.within(s, table, None if seek else asked, look.slack)
+        found, designs, more = _price_site(pricer, offer, s, look, at)
+        left = look.slack if seek else asked - float(found.max())
+        beyond = min(more, max(left, 0.0)) if np.isfinite(found).all() else more
     return found, designs, beyond
+
+
+def _table(
+    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers, units: int | None = None
+) -> FloatArray:
+    """The multiplier table of a pass."""
+    table = multiplier_table(pricer, offer, s, look.curves, at, units)
+    if look.barred is not None:
+        table[look.barred, 1:] = np.inf
+    return table
 
 
 def _price_site(
@@ -124,9 +139,7 @@ def _price_site(
 
     The last is over the least of their kind.
     """
-    table = multiplier_table(pricer, offer, s, look.curves, at)
-    if look.barred is not None:
-        table[look.barred, 1:] = np.inf
+    table = _table(pricer, offer, s, look, at)
     priced = [pricer.price(option, table, offer) for option in offer.options]
     least = least_by_kind(offer, priced, look.kind)
     pairs = zip(offer.options, priced, strict=True)

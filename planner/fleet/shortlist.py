@@ -90,22 +90,52 @@ def shortlist(
     return offer
 
 
+def within(
+    pricer: Pricer,
+    site: SiteOffer,
+    drafts: Sequence[Draft],
+    table: FloatArray,
+    limit: float | None,
+    slack: float,
+) -> SiteOffer:
+    """A site's designs of up to `limit` at costs by number of units needed (K, N + 1), and some above it.
+
+    Without a limit: up to `slack` over the cheapest design. All of them where none is found near the floors.
+    """
+    lowest = [floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, table)) for draft in drafts]
+    if limit is None:
+        limit = _nearest(pricer, site, drafts, lowest, table) + slack
+    return replace(site, options=_sized(drafts, lowest, limit * (1 + ROUNDING)))
+
+
 def _dearest(pricer: Pricer, site: SiteOffer, drafts: Sequence[Draft]) -> float:
     """What some cheap design costs at the prices of single units; infinite without any."""
     found = [_floors(pricer, site, draft, pricer.market.list_price) for draft in drafts]
+    return _nearest(pricer, site, drafts, found)
+
+
+def _nearest(
+    pricer: Pricer,
+    site: SiteOffer,
+    drafts: Sequence[Draft],
+    found: Sequence[Floors],
+    table: FloatArray | None = None,
+) -> float:
+    """Cost of some design near the floors, at a table or the prices of single units; infinite without any."""
     lowest = [float(one.rows.min(initial=np.inf)) for one in found]
     for d in np.argsort(lowest, kind="stable").tolist():
         for reach in REACHES if lowest[d] < np.inf else ():
             offer = replace(site, options=_sized([drafts[d]], [found[d]], lowest[d] * reach))
-            least = _least(pricer, offer)
+            least = _least(pricer, offer, table)
             if least < np.inf:
                 return least
     return np.inf
 
 
-def _least(pricer: Pricer, offer: SiteOffer) -> float:
-    """Cost of the cheapest design at the prices of single units."""
-    table = pricer.landed(pricer.market.list_price, offer)
+def _least(pricer: Pricer, offer: SiteOffer, table: FloatArray | None = None) -> float:
+    """Cost of the cheapest design, at a table or at the prices of single units."""
+    if table is None:
+        table = pricer.landed(pricer.market.list_price, offer)
     costs = (pricer.price(option, table, offer).cost for option in offer.options)
     return min((float(cost.min(initial=np.inf)) for cost in costs), default=np.inf)
 
@@ -121,22 +151,24 @@ def _sized(drafts: Sequence[Draft], found: Sequence[Floors], limit: float) -> li
 
 
 def _floors(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray) -> Floors:
-    return floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, prices))
+    """Floors at unit prices (K,)."""
+    units = int(draft.boxes.number.max(initial=1)) + 1
+    table = pricer.table(by_number(prices + pricer.landing(site), units), site)
+    return floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, table))
 
 
-def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray) -> UnitCosts:
-    """Least landed cost of a unit of each part at unit prices (K,); nothing where some stand at the site."""
+def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray) -> UnitCosts:
+    """Least mean cost of a unit of each part at costs by number of units needed (K, N + 1)."""
     f, chosen = pricer.fittings, draft.parts
     module, battery = pricer.parts.module[chosen.module], pricer.parts.battery[chosen.battery]
-    unit = prices + pricer.landing(site)
-    unit[list(site.existing)] = 0.0
+    unit = (table[:, 1:] / np.arange(1, table.shape[1])).min(axis=1)
     mounts, carried = _carried(pricer, site, draft)
     boxes = unit[f.enclosure_sku], f.enclosure_volume_l
     cost, litres = (values[pricer.enclosures_allowed(site)] for values in boxes)
     each = np.full(carried.shape, np.inf)
     np.divide(unit[f.mount_sku[mounts]][None, :], carried, out=each, where=carried > 0)
     return UnitCosts(
-        kit=draft.boxes.cost(by_number(unit, int(draft.boxes.number.max(initial=1)))),
+        kit=draft.boxes.cost(table),
         battery=unit[battery],
         module=unit[module] + each.min(axis=1, initial=np.inf),
         controller=unit[pricer.parts.controller[chosen.controller]],

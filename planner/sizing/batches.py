@@ -4,13 +4,12 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from planner.errors import Refusal
 from planner.executors import BATCH_SITES, make_executor
+from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import SiteOffer
 from planner.sizing.ground import Fleet
-from planner.sizing.site import offer_or_refusal, site_offer
+from planner.sizing.site import offer_or_refusal, offer_within
 
 
 class SiteBatch:
@@ -27,15 +26,15 @@ class SiteBatch:
             else:
                 self.offers.append(replace(found, site=start + i))
 
-    def widen(self, s: int, limit: float) -> SiteOffer:
-        """Size the designs of the s-th site anew, up to a limit at reference prices; all are not kept."""
+    def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
+        """The s-th site with its designs of up to a limit at costs by number of units needed (K, N + 1).
+
+        Without a limit: of up to `slack` over the cheapest. They are not kept.
+        """
         place = self.offers[s].site
         i = place - self._start
-        offer = site_offer(self.fleet, i, self.fleet.gear[i], limit)
-        offer = replace(offer, site=place)
-        if limit < np.inf:
-            self.offers[s] = offer
-        return offer
+        offer = offer_within(self.fleet, i, table, limit, slack)
+        return replace(offer, site=place)
 
 
 def make_batch(shared: Fleet, part: tuple[int, dict[str, Any]]) -> SiteBatch:

@@ -7,10 +7,11 @@ from planner.demand import KitResult, enumerate_kits, site_load_wh
 from planner.designs import SiteInputs, blocking_rule, least_needs, prepare
 from planner.errors import Refusal
 from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, power_parts
+from planner.fleet.buying import FloatArray
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.not_for_sale import not_for_sale
 from planner.fleet.pricing import Boxes, SiteOffer, make_boxes
-from planner.fleet.shortlist import Draft, shortlist
+from planner.fleet.shortlist import Draft, shortlist, within
 from planner.reliability import NO_STEP, Step
 from planner.scenario import Scenario
 from planner.sites import enclosure_damping_k, recovery_days_max, wind_design_m_s
@@ -81,9 +82,20 @@ def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
 
 def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> SiteOffer:
     """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`)."""
+    return shortlist(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear)), limit)
+
+
+def offer_within(fleet: Fleet, i: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
+    """Designs of the i-th site of up to a limit at costs by number of units needed (`within`)."""
+    gear = fleet.gear[i]
+    return within(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear)), table, limit, slack)
+
+
+def no_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
+    """The i-th site with some gear, and what goods cost to land there."""
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
     index = fleet.market.index
-    empty = SiteOffer(
+    return SiteOffer(
         site=i,
         options=[],
         freight_per_kg=float(site.freight_per_kg),
@@ -93,7 +105,6 @@ def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> 
         existing={index[sku]: number for sku, number in gear.units.items()},
         upkeep=fleet.upkeep[i] if settings.objective == "lifetime" else None,
     )
-    return shortlist(fleet.pricer, empty, list(drafts(fleet, i, gear)), limit)
 
 
 def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:
