@@ -5,17 +5,19 @@ takes the load that the parts must carry, unclipped, and whole strings only wher
 it never exceeds the cost of a design at the same prices.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from planner.designs.columns import charge_current_a
-from planner.designs.inputs import EPS, FloatArray
+from planner.designs.inputs import EPS, FloatArray, IntArray
 from planner.designs.prepared import Prepared
 from planner.designs.stores import strings_for_load
-from planner.designs.strings import hours_per_scale, need_wh, strings_for_all
+from planner.designs.strings import ArrayCosts, hours_per_scale, need_wh, strings_for_all
 
 NO_DRAW = np.zeros(1)  # of controllers: a floor counts none
+LEVELS = 32  # of what demands ask of the array, at which its least cost is worked out
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +27,8 @@ class UnitCosts:
     Attributes
     ----------
     kit (K,), battery (B,), module (M,), controller (C,)
-        A module's includes what carries it.
+    carrier, mount (M,)
+        The share of mounts that a module takes, and a whole mount.
     enclosure, enclosure_l : float
         Of one enclosure, and of a litre in any.
     fixed : float
@@ -35,6 +38,8 @@ class UnitCosts:
     kit: FloatArray
     battery: FloatArray
     module: FloatArray
+    carrier: FloatArray
+    mount: FloatArray
     controller: FloatArray
     enclosure: float
     enclosure_l: float
@@ -45,15 +50,26 @@ class UnitCosts:
 class Floors:
     """No design of a store row (P,), or of an array column (A,), costs less.
 
-    `stores` (P,) is the rows' share of it, `strings` and `controllers` (A,) what one string of a column and
-    its controllers cost.
+    `stores` (P,) is the rows' share of it, `array` what columns cost.
     """
 
     rows: FloatArray
     columns: FloatArray
     stores: FloatArray
+    array: ArrayCosts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ladder:
+    """Strings of the columns of a shape, `at` (C,), at some rising levels of what demands ask (L, C).
+
+    Infinite where a column has none for so much. `level` (R,) is the highest that is no more than a demand
+    asks, so its strings are no more than the demand's.
+    """
+
+    at: IntArray
     strings: FloatArray
-    controllers: FloatArray
+    level: IntArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +78,16 @@ class Needs:
 
     Attributes
     ----------
-    asked : (R, G)
-        Scale of all strings that each demand asks for, by shape.
+    least : (A,)
+        Strings of each column for the demand that asks for least.
+    ladders : sequence of Ladder
+        Strings of the columns of each shape.
     blocks, litres : (P,)
         Battery blocks, and volume of kit and batteries.
     """
 
-    asked: FloatArray
+    least: FloatArray
+    ladders: Sequence["Ladder"]
     blocks: FloatArray
     litres: FloatArray
 
@@ -82,45 +101,50 @@ def least_needs(p: Prepared) -> Needs:
     need = need_wh(inputs, inputs.day_wh[d.kit], inputs.night_wh[d.kit], d.heat_wh, d.efficiency, NO_DRAW)
     asked = (need[:, 0, None, :] * hours_per_scale(inputs, p.columns)[None]).max(axis=2)
     asked[:, -1] /= d.charging_v  # PWM: watts to amperes
+    least = np.zeros(len(p.columns.module))
+    if len(asked):
+        least = np.ceil(asked.min(axis=0)[p.columns.shape] / p.columns.scale - EPS)
     return Needs(
-        asked=np.asarray(asked),
+        least=np.maximum(least, p.columns.strings_least),
+        ladders=_ladders(p, asked) if len(asked) else [],
         blocks=blocks,
         litres=litres + cat.battery("volume_l")[stores.battery] * blocks,
     )
 
 
+def _ladders(p: Prepared, asked: FloatArray) -> list[Ladder]:
+    """A ladder for each shape of columns that charge some row, from the scale that demands ask for (R, G)."""
+    charges, made = p.columns.hot_v >= p.demands.top_v.min() - EPS, []
+    some = np.linspace(0, len(asked) - 1, LEVELS).astype(np.int64)
+    for g in np.unique(p.columns.shape[charges]).tolist():
+        at = np.flatnonzero(charges & (p.columns.shape == g))
+        levels = np.unique(np.sort(asked[:, g])[some])
+        strings = np.ceil(levels[:, None] / p.columns.scale[at] - EPS)
+        strings = np.maximum(strings, p.columns.strings_least[at])
+        strings[strings > p.columns.strings_max[at]] = np.inf
+        level = np.searchsorted(levels, asked[:, g], side="right") - 1
+        made.append(Ladder(at=at, strings=strings, level=level))
+    return made
+
+
 def floors(p: Prepared, needs: Needs, costs: UnitCosts) -> Floors:
     """Floors of a site's rows and columns at least costs of units."""
     columns, stores = p.columns, p.stores
-    string = costs.module[columns.module] * columns.series
-    controllers = costs.controller[columns.controller] * columns.controllers
+    array_costs = ArrayCosts(
+        string=costs.module[columns.module] * columns.series,
+        carried=(costs.module + costs.carrier)[columns.module] * columns.series,
+        mount=costs.mount[columns.module],
+        controllers=costs.controller[columns.controller] * columns.controllers,
+    )
     store = costs.kit[stores.kit] + costs.battery[stores.battery] * needs.blocks + costs.fixed
     store += np.maximum(costs.enclosure, costs.enclosure_l * needs.litres)
-    if len(store) and len(string):
-        array = _array_floors(p, needs.asked, string, controllers)[p.demands.row]
-        asked = needs.asked.min(axis=0)[columns.shape]
-        number = np.maximum(np.ceil(asked / columns.scale - EPS), columns.strings_least)
-        cheapest = number * string + controllers + store.min()
-    else:
-        array, cheapest = np.full(len(store), np.inf), np.full(len(string), np.inf)
-    return Floors(rows=store + array, columns=cheapest, stores=store, strings=string, controllers=controllers)
-
-
-def _array_floors(p: Prepared, asked: FloatArray, string: FloatArray, controllers: FloatArray) -> FloatArray:
-    """Least array for each demand (R,), strings and all controllers of a column at a cost (A,)."""
-    single = _by_shape(p, string + controllers)  # infinite for a shape of no column
-    rate, fixed = (
-        np.where(single < np.inf, _by_shape(p, values), 0.0)
-        for values in (string / p.columns.scale, controllers)
-    )
-    return np.asarray(np.maximum(asked * rate + fixed, single).min(axis=1))
-
-
-def _by_shape(p: Prepared, values: FloatArray) -> FloatArray:
-    """Least of values of the columns (A,) by shape (G,)."""
-    least = np.full(len(p.columns.warm), np.inf)
-    np.minimum.at(least, p.columns.shape, values)
-    return least
+    store[needs.blocks > stores.strings_max * stores.series] = np.inf
+    array = np.full(len(p.demands.kit), np.inf)
+    for one in needs.ladders:
+        cost = array_costs.take(one.at).cost(one.strings).min(axis=1)
+        np.minimum(array, cost[one.level], out=array)
+    columns_least = array_costs.cost(needs.least) + store.min(initial=np.inf)
+    return Floors(rows=store + array[p.demands.row], columns=columns_least, stores=store, array=array_costs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

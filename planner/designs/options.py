@@ -21,7 +21,14 @@ from planner.designs.floors import Floors
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
 from planner.designs.prepared import Prepared, prepare
 from planner.designs.stores import Stores, strings_for_load
-from planner.designs.strings import Budget, Demands, least_strings, make_demands, within_bounds
+from planner.designs.strings import (
+    Budget,
+    Demands,
+    affordable,
+    least_strings,
+    make_demands,
+    within_bounds,
+)
 from planner.settings import Settings
 
 MANY = 30_000  # battery strings beyond any limit; fits the matrices' 16 bits
@@ -116,15 +123,18 @@ def size_designs(prepared: Prepared, least: Floors | None = None, limit: float =
     """
     stores, demands, columns, budget = prepared.stores, prepared.demands, prepared.columns, None
     if least is not None and limit < np.inf:
-        rows, affordable = np.flatnonzero(least.rows <= limit), least.columns <= limit
-        budget = Budget(left=limit - least.stores[rows], string=least.strings, controllers=least.controllers)
+        rows, cheap = np.flatnonzero(least.rows <= limit), least.columns <= limit
+        budget = Budget(left=limit - least.stores[rows], array=least.array)
         stores = stores.take(rows)
         demands = make_demands(prepared.inputs, prepared.catalogue, stores)
-        within = within_bounds(prepared.inputs, demands, columns) & affordable
-        budget = budget.take(slice(None), within)
+        within = within_bounds(prepared.inputs, demands, columns) & cheap
+        columns, budget = columns.take(within), budget.take(slice(None), within)
+        few, within = affordable(prepared.inputs, demands, columns, budget)
+        stores, columns = stores.take(np.flatnonzero(few)), columns.take(within)
+        budget = budget.take(np.flatnonzero(few), within)
     else:
-        within = within_bounds(prepared.inputs, demands, columns)
-    return _size(prepared, stores, columns.take(within), budget)
+        columns = columns.take(within_bounds(prepared.inputs, demands, columns))
+    return _size(prepared, stores, columns, budget)
 
 
 def _size(prepared: Prepared, stores: Stores, columns: Columns, budget: Budget | None) -> SiteOptions:

@@ -16,28 +16,54 @@ STRINGS_MAX = 100  # over any number of battery strings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ArrayCosts:
+    """The least that columns (A,) cost, currency: one string, one carried, a mount, all controllers."""
+
+    string: FloatArray
+    carried: FloatArray
+    mount: FloatArray
+    controllers: FloatArray
+
+    def take(self, columns: IntArray | BoolArray | slice) -> "ArrayCosts":
+        """Of the columns at the given places."""
+        return ArrayCosts(**{name: getattr(self, name)[columns] for name in self.__dataclass_fields__})
+
+    def cost(self, strings: FloatArray) -> FloatArray:
+        """Of numbers of strings (..., A), with the share of mounts that they take, or one mount."""
+        each = np.maximum(strings * self.carried, strings * self.string + self.mount)
+        return np.asarray(each + self.controllers)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
     """What may be spent on the array: cells that cost more are not sized.
 
-    `left` (P,) is what a limit leaves beside a store row, `string` and `controllers` (A,) the least that one
-    string of a column, and all its controllers, cost; currency.
+    `left` (P,) is what a limit leaves beside a store row; currency.
     """
 
     left: FloatArray
-    string: FloatArray
-    controllers: FloatArray
+    array: "ArrayCosts"
 
     def take(self, rows: IntArray | slice, columns: IntArray | BoolArray | slice) -> "Budget":
         """Of the rows and columns at the given places."""
-        return Budget(
-            left=self.left[rows], string=self.string[columns], controllers=self.controllers[columns]
-        )
+        return Budget(left=self.left[rows], array=self.array.take(columns))
 
     def exceeded(self, demands: "Demands", strings: FloatArray) -> BoolArray:
         """Cells of strings (R, A) that no row of the demand can afford."""
+        return np.asarray(self.array.cost(strings) > self._most(demands)[:, None])
+
+    def affordable(self, demands: "Demands", strings: FloatArray) -> tuple[BoolArray, BoolArray]:
+        """Rows (P,) and columns (A,) of cells of strings (R, A), 0 where none is, that can be afforded."""
+        cost = np.where(strings > 0, self.array.cost(strings), np.inf)
+        rows = cost.min(axis=1, initial=np.inf)[demands.row] <= self.left
+        columns = (cost <= self._most(demands)[:, None]).any(axis=0)
+        return np.asarray(rows, dtype=bool), np.asarray(columns, dtype=bool)
+
+    def _most(self, demands: "Demands") -> FloatArray:
+        """The most that a row of each demand can afford (R,)."""
         left = np.full(len(demands.kit), -np.inf)
         np.maximum.at(left, demands.row, self.left)
-        return np.asarray(strings * self.string + self.controllers > left[:, None])
+        return left
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +192,7 @@ def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> B
     fewer[:, 1:] = np.logical_or.accumulate(grid, axis=1)[:, :-1]
     free = ~columns.tracked & (columns.strings_least <= 1)
     short = (enough & ((strings <= 1) | free)).reshape(-1, counts)
+    short = np.logical_or.accumulate(short, axis=1)  # nor with more controllers
     parts = columns.module * (columns.controller.max(initial=0) + 1) + columns.controller
     _, start, group = np.unique(parts[::counts], return_index=True, return_inverse=True)
     before: IntArray = np.cumsum(short, axis=0) - short
@@ -181,9 +208,7 @@ def least_strings(
     0 where no number suffices, and where fewer controllers do with no more strings: those draw less and
     charge with no more current, so they need no more batteries either.
     """
-    own, place = np.unique(columns.own_w, return_inverse=True)
-    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
-    need = need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own)
+    need, place = _needs(inputs, demands, columns)
     strings = _unclipped_strings(inputs, demands, columns, need, place)
     if budget is not None:
         strings[budget.exceeded(demands, strings)] = 0.0
@@ -200,6 +225,21 @@ def least_strings(
         best[:, group[at]] = np.where(mine > 0, mine, fewer)
         strings[:, at] = mine
     return strings, charge_current_a(columns, strings, demands.charging_v)
+
+
+def _needs(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, IntArray]:
+    """Energy asked of the array (R, O, 12) at each draw of controllers, and the draw of each column (A,)."""
+    own, place = np.unique(columns.own_w, return_inverse=True)
+    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
+    return need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own), place
+
+
+def affordable(
+    inputs: SiteInputs, demands: Demands, columns: Columns, budget: Budget
+) -> tuple[BoolArray, BoolArray]:
+    """Rows (P,) and columns (A,) of arrays that can be afforded before output limits are seen."""
+    strings = _unclipped_strings(inputs, demands, columns, *_needs(inputs, demands, columns))
+    return budget.affordable(demands, strings)
 
 
 def _unclipped_strings(

@@ -31,7 +31,7 @@ from planner.fleet.market import Market
 from planner.fleet.pricing import BoolArray, Boxes, Option, Pricer, SiteOffer, by_number
 
 REFERENCE_SHARE = 0.93  # of the lowest price
-REACHES = (1.15, 1.6)  # how far over the lowest floor the limit is sought, one after the other
+REACHES = (1.05, 1.15, 1.3, 1.6)  # how far over the lowest floor the limit is sought, one after the other
 ROUNDING = 1e-9  # of a limit
 
 
@@ -165,12 +165,15 @@ def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray)
     mounts, carried = _carried(pricer, site, draft)
     boxes = unit[f.enclosure_sku], f.enclosure_volume_l
     cost, litres = (values[pricer.enclosures_allowed(site)] for values in boxes)
+    mount = np.where(carried > 0, unit[f.mount_sku[mounts]][None, :], np.inf)
     each = np.full(carried.shape, np.inf)
-    np.divide(unit[f.mount_sku[mounts]][None, :], carried, out=each, where=carried > 0)
+    np.divide(mount, carried, out=each, where=carried > 0)
     return UnitCosts(
         kit=draft.boxes.cost(table),
         battery=unit[battery],
-        module=unit[module] + each.min(axis=1, initial=np.inf),
+        module=unit[module],
+        carrier=each.min(axis=1, initial=np.inf),
+        mount=mount.min(axis=1, initial=np.inf),
         controller=unit[pricer.parts.controller[chosen.controller]],
         enclosure=float(cost.min(initial=np.inf)),
         enclosure_l=float((cost / litres).min(initial=np.inf)),

@@ -92,6 +92,16 @@ def test_the_limit_is_the_cheapest_design_at_prices_of_single_units(
     assert costs(fleet.pricer, short, fleet.market.list_price)[0] == pytest.approx(least, rel=1e-12)
 
 
+class Counting(SiteBatch):
+    """A batch that counts how often it sizes a site anew."""
+
+    anew = 0
+
+    def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
+        self.anew += 1
+        return super().within(s, table, limit, slack)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_passes_over_shortlists_find_the_minima_over_all_designs(
     fleet: Fleet, whole: dict[int, SiteOffer], seed: int
@@ -99,7 +109,7 @@ def test_passes_over_shortlists_find_the_minima_over_all_designs(
     """Multipliers from near the prices to far below, so that some sites must be sized anew."""
     rng = np.random.default_rng(seed)
     part = fleet.with_part(fleet.part(slice(0, 0)))
-    batch = SiteBatch(part, 0)
+    batch = Counting(part, 0)
     batch.fleet, batch.offers = fleet, [site_offer(fleet, i, fleet.gear[i]) for i in SITES]
     most = np.sum([greatest_use(fleet.pricer, offer) for offer in batch.offers], axis=0)
     kind = np.arange(len(fleet.catalogue.batteries)) % (1 + seed // 4)  # of one kind, or of two
@@ -116,6 +126,4 @@ def test_passes_over_shortlists_find_the_minima_over_all_designs(
         assert found.left_out == pytest.approx(wanted.left_out, abs=1e-6)
         for ours, theirs in zip(found.designs, wanted.designs, strict=True):
             assert (ours.usage != theirs.usage).nnz == 0
-    if seed % 2 and seed < 4:
-        assert any(offer.floor > site_offer(fleet, i, fleet.gear[i]).floor for i, offer in
-                   zip(SITES, batch.offers, strict=True))  # fmt: skip
+    assert batch.anew > 0 or not seed % 2
