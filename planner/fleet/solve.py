@@ -234,7 +234,8 @@ class _Run:
             self.best.offer(self.relax.cost(result.choice), result.choice)
             need = self.relax.need(result.choice)
             finer, parts = self.cut(need)
-            if self.done() or self.stop.due() or finer.modes == self.relax.curves.modes:
+            solved = self.best.cost - result.best_bound <= self.settings.gap / 2 * self.best.cost
+            if solved or self.done() or self.stop.due() or finer.modes == self.relax.curves.modes:
                 break
             self.at = self.at.of_parts(parts)
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
