@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 
+from planner.earlier import EarlierPlan
 from planner.errors import PlannerError
 from planner.pipeline import Progress, no_progress, plan_fleet
 from planner.plan import Plan
@@ -23,6 +24,7 @@ class Attempt:
 def plan_all(
     scenarios: Sequence[Scenario],
     *,
+    earlier: EarlierPlan | None = None,
     workers: int | None = None,
     progress: Progress = no_progress,
     stage: str = "plans",
@@ -32,6 +34,8 @@ def plan_all(
     Parameters
     ----------
     scenarios : sequence of Scenario
+    earlier : EarlierPlan, optional
+        Whose designs sites keep where leaving them saves too little.
     workers : int, optional
         Processes; as many as the machine has cores if not given. With one, all is done in this process.
     progress : callable, optional
@@ -44,13 +48,13 @@ def plan_all(
     if number <= 1:
         attempts = []
         for scenario in scenarios:
-            attempts.append(attempt(scenario))
+            attempts.append(attempt(scenario, earlier))
             progress(stage, len(attempts), len(scenarios))
         return attempts
     # A fresh interpreter each: a fork would copy the solver's threads in whatever state they are.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(number, mp_context=context) as pool:
-        futures: list[Future[Attempt]] = [pool.submit(attempt, scenario) for scenario in scenarios]
+        futures: list[Future[Attempt]] = [pool.submit(attempt, one, earlier) for one in scenarios]
         try:
             for done, _ in enumerate(as_completed(futures), start=1):
                 progress(stage, done, len(futures))
@@ -60,9 +64,9 @@ def plan_all(
         return [future.result() for future in futures]
 
 
-def attempt(scenario: Scenario) -> Attempt:
+def attempt(scenario: Scenario, earlier: EarlierPlan | None = None) -> Attempt:
     """A scenario's plan, or the first line of the error that stands in its way."""
     try:
-        return Attempt(plan=plan_fleet(scenario))
+        return Attempt(plan=plan_fleet(scenario, earlier=earlier))
     except PlannerError as error:
         return Attempt(plan=None, why=str(error).partition("\n")[0])

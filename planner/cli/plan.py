@@ -70,7 +70,8 @@ def plan(
     plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
     An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
     A price list is all that its suppliers sell, unless --partial; it takes the place of their prices SKU by
-    SKU.
+    SKU. With --from, the setting purchase.keep_share lets sites keep their earlier design unless changing it
+    saves more than that share of its cost.
 
     \b
     Examples:
@@ -105,6 +106,8 @@ def plan(
             {"price_changes": made.scenario.price_changes, **(changed.tables() if changed else {})},
             {"price_changes": PriceChangeRow, **COMPARE_TABLES},
         )
+    if earlier is None and made.manifest["settings"]["purchase.keep_share"]["value"]:
+        note("purchase.keep_share does nothing without --from and an earlier plan", quiet=quiet)
     for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
@@ -139,6 +142,7 @@ def _reprice(made: "Plan", changed: "Comparison | None") -> dict[str, Any]:
 def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
     """What the figures alone do not say."""
     warnings = sum(severity == "warning" for severity in severities)
+    yield from _kept(manifest)
     if why := STOPPED.get(manifest["outcome"]):
         asked = float(manifest["settings"]["solver.gap"]["value"])
         yield (
@@ -147,6 +151,23 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
         )
     if warnings:
         yield f"{number(warnings, 'warning')} in the table `problems`"
+
+
+def _kept(manifest: Mapping[str, Any]) -> Iterator[str]:
+    """What became of the designs of an earlier plan."""
+    said, share = manifest.get("kept_designs"), manifest["settings"]["purchase.keep_share"]["value"]
+    if said is None:
+        return
+    least = f"{100 * share:.6g} % of its cost"
+    yield (
+        f"earlier designs: {number(said['sites_alike'], 'site')} would have the same anyway; "
+        f"{number(len(said['kept']), 'site')} kept, as a change saves {least} or less; "
+        f"{number(len(said['changed']), 'site')} changed, as it saves more; "
+        f"{number(len(said['cannot_stay']), 'site')} changed, as the earlier one is no longer possible"
+    )
+    if said["kept"]:
+        over = f"{said['cost_over_cheapest']} {manifest['currency']}"
+        yield f"keeping them costs {over} over the cheapest plan found"
 
 
 def _blocked(reason: Mapping[str, Any]) -> str:
