@@ -126,7 +126,7 @@ def plan_folder(
         failed = {} if verdict.passed else {"outcome": AUDIT_FAILED}
         return {"audit": verdict.summary(), **failed}
 
-    manifest, files = write_plan(plan, out, scenario=scenario, seal=seal)
+    manifest, files = write_plan(plan, out, scenario=scenario, price_lists=price_lists, seal=seal)
     return replace(plan, manifest=manifest), files
 
 

@@ -21,6 +21,16 @@ SetOption = Annotated[
         "--set", metavar="NAME=VALUE", help="Override a setting, as policy.autonomy_days=7; repeatable."
     ),
 ]
+PricesOption = Annotated[
+    list[Path] | None,
+    typer.Option("--prices", help="Supplier's price list (CSV, XLSX, Parquet) to lay over; repeatable."),
+]
+MappingOption = Annotated[
+    str | None, typer.Option("--mapping", help="Rows of price_columns that explain the lists' columns.")
+]
+PartialOption = Annotated[
+    bool, typer.Option("--partial", help="What a list does not name keeps its price, and is sold on.")
+]
 WorkersOption = Annotated[
     int | None,
     typer.Option("--workers", min=1, max=64, help="Processes that plan at once; one a core if not given."),

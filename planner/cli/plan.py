@@ -9,6 +9,9 @@ import typer
 from planner.cli.app import ExitCode
 from planner.cli.output import (
     JsonOption,
+    MappingOption,
+    PartialOption,
+    PricesOption,
     QuietOption,
     SetOption,
     note,
@@ -38,16 +41,9 @@ def plan(
     out: Annotated[
         Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")
     ],
-    prices: Annotated[
-        list[Path] | None,
-        typer.Option("--prices", help="Supplier's price list (CSV, XLSX, Parquet) to lay over; repeatable."),
-    ] = None,
-    mapping: Annotated[
-        str | None, typer.Option("--mapping", help="Rows of price_columns that explain the lists' columns.")
-    ] = None,
-    partial: Annotated[
-        bool, typer.Option("--partial", help="What a list does not name keeps its price, and is sold on.")
-    ] = False,
+    prices: PricesOption = None,
+    mapping: MappingOption = None,
+    partial: PartialOption = False,
     earlier: Annotated[
         Path | None, typer.Option("--from", help="Folder of an earlier plan to tell the changes from.")
     ] = None,
