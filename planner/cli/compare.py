@@ -15,6 +15,9 @@ def compare(
         Path | None,
         typer.Option("--out", "-o", help="Folder for the tables as CSV; files of their names go."),
     ] = None,
+    html: Annotated[
+        Path | None, typer.Option("--html", help="File for one HTML page of it, which needs no other file.")
+    ] = None,
     causes: Annotated[
         bool, typer.Option(help="Trace each change to its inputs, by planning again with one group changed.")
     ] = True,
@@ -29,14 +32,18 @@ def compare(
 
     \b
     Example:
-      planner compare plans/tundrakall plans/seven-days
+      planner compare plans/tundrakall plans/seven-days --html plans/seven-days.html
     """
     from planner.cli.progress import progress
     from planner.compare import compare_folders
+    from planner.compare.section import sides, write_page
     from planner.tables.rerun_rows import COMPARE_TABLES
 
     with progress(quiet=quiet) as report:
         found = compare_folders(before, after, causes=causes, workers=workers, progress=report)
+    if html is not None:
+        write_page(found, sides(before, after), html)
+        note(f"written to {html}", quiet=quiet)
     show_tables(found.tables(), COMPARE_TABLES, out=out, as_json=as_json, quiet=quiet)
     if found.empty:
         note(f"{before} and {after} are the same", quiet=quiet)
