@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from planner.availability import fleet_curves, prove, raise_curves
+from planner.availability import fleet_curves, prove, raise_curves, simulated
 from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import SupplyKit, schedule_hours, site_load_wh
 from planner.designs import Choice, make_catalogue_arrays
@@ -134,6 +134,7 @@ def plan_fleet(
     scenario: Scenario,
     *,
     earlier: EarlierPlan | None = None,
+    simulate_all: bool = False,
     progress: Progress = no_progress,
     clock: Clock | None = None,
     stop: Stop | None = None,
@@ -143,7 +144,8 @@ def plan_fleet(
 
     A site without a feasible design, or for which budget or stock does not reach, does not stop the others:
     it comes back in `Plan.unserved` with the rule that blocks it. Sites keep designs of an `earlier` plan
-    where leaving them saves too little.
+    where leaving them saves too little. With `simulate_all`, `Plan.availability` tells what every site has,
+    also where none is asked.
 
     Raises
     ------
@@ -169,10 +171,15 @@ def plan_fleet(
     with clock.stage("tables"):
         progress("tables", 0, 1)
         plan = make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
-        if earlier is None or solution is None or solution.steady is None:
-            return plan
-        cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
-        return with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
+        if earlier is not None and solution is not None and solution.steady is not None:
+            cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
+            plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
+    if not simulate_all:
+        return plan
+    with clock.stage("availability"):
+        reached = simulated(fleet, designs, proofs)
+        sites = scenario.tables.sites
+        return replace(plan, availability={sites[i].site_id: one for i, one in reached.items()})
 
 
 def proven_fleet(

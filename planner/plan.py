@@ -5,7 +5,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ class Plan:
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
     stage; they are written apart, as they differ between runs, with the folder of the scenario. `scenario` is
-    what it was made from.
+    what it was made from. `availability` has every site's simulated one, where that was wanted.
     """
 
     scenario: Scenario
@@ -40,6 +40,7 @@ class Plan:
     total_cost: Decimal
     category_costs: Mapping[str, Decimal]
     timings: Mapping[str, float]
+    availability: Mapping[str, float] = field(default_factory=dict)
 
 
 def check_target(folder: Path, *, inputs: Sequence[Path] = ()) -> None:
