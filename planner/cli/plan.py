@@ -1,5 +1,6 @@
 """`planner plan`: a scenario's fleet, designed and costed."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -7,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from planner.cli.app import ExitCode
+from planner.cli.compare import said
 from planner.cli.output import (
     JsonOption,
     MappingOption,
@@ -25,6 +27,7 @@ from planner.cli.output import (
 if TYPE_CHECKING:
     from planner.compare import Comparison
     from planner.plan import Plan
+    from planner.tables.rerun_rows import PriceChangeRow
 
 #: What ended a run that is not as good as asked.
 STOPPED = {
@@ -104,6 +107,10 @@ def plan(
         )
     if earlier is None and made.manifest["settings"]["purchase.keep_share"]["value"]:
         note("purchase.keep_share does nothing without --from and an earlier plan", quiet=quiet)
+    if made.scenario.price_changes:
+        note(_prices_said(made.scenario.price_changes), quiet=quiet)
+    if changed is not None:
+        note(f"since {earlier}: {said(changed, made.manifest['currency'])}", quiet=quiet)
     for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
@@ -125,14 +132,20 @@ def plan(
 
 def _reprice(made: "Plan", changed: "Comparison | None") -> dict[str, Any]:
     """What price lists and an earlier plan add to the JSON."""
-    said: dict[str, Any] = {
+    more: dict[str, Any] = {
         "price_changes": [row.model_dump(mode="json") for row in made.scenario.price_changes]
     }
     if changed is not None:
-        said["changes"] = {
+        more["changes"] = {
             name: [row.model_dump(mode="json") for row in rows] for name, rows in changed.tables().items()
         }
-    return said
+    return more
+
+
+def _prices_said(rows: "Sequence[PriceChangeRow]") -> str:
+    """How many prices went which way."""
+    number_of = Counter(row.change for row in rows)
+    return "prices of the lists: " + ", ".join(f"{count} {way}" for way, count in sorted(number_of.items()))
 
 
 def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
@@ -151,18 +164,18 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
 
 def _kept(manifest: Mapping[str, Any]) -> Iterator[str]:
     """What became of the designs of an earlier plan."""
-    said, share = manifest.get("kept_designs"), manifest["settings"]["purchase.keep_share"]["value"]
-    if said is None:
+    kept, share = manifest.get("kept_designs"), manifest["settings"]["purchase.keep_share"]["value"]
+    if kept is None:
         return
     least = f"{100 * share:.6g} % of its cost"
     yield (
-        f"earlier designs: {number(said['sites_alike'], 'site')} would have the same anyway; "
-        f"{number(len(said['kept']), 'site')} kept, as a change saves {least} or less; "
-        f"{number(len(said['changed']), 'site')} changed, as it saves more; "
-        f"{number(len(said['cannot_stay']), 'site')} changed, as the earlier one is no longer possible"
+        f"earlier designs: {number(kept['sites_alike'], 'site')} would have the same anyway; "
+        f"{number(len(kept['kept']), 'site')} kept, as a change saves {least} or less; "
+        f"{number(len(kept['changed']), 'site')} changed, as it saves more; "
+        f"{number(len(kept['cannot_stay']), 'site')} changed, as the earlier one is no longer possible"
     )
-    if said["kept"]:
-        over = f"{said['cost_over_cheapest']} {manifest['currency']}"
+    if kept["kept"]:
+        over = f"{kept['cost_over_cheapest']} {manifest['currency']}"
         yield f"keeping them costs {over} over the cheapest plan found"
 
 
@@ -189,7 +202,7 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, object]:
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
         f"with batteries replaced over {_horizon(manifest)} years, {currency}": manifest["lifetime_cost"],
-        "no plan can cost less than": manifest["best_bound"],
+        f"no plan can cost less than, {currency}": manifest["best_bound"],
         "gap": f"{100 * gap:.2f} %" if isinstance(gap, float) else "",
         "outcome": manifest["outcome"],
         "audit": f"{audit['checks'] - audit['broken']} of {audit['checks']} checks kept",
