@@ -15,12 +15,13 @@ import numpy as np
 from planner.climate import SiteClimate, class_wh_m2
 from planner.climate.sources import site_weathers
 from planner.demand import SupplyKit
-from planner.designs import design_balance
+from planner.designs import Balance, design_balance
 from planner.outputs import Fleet, SiteDesign, load_by_night
 from planner.reliability import (
     OWN_YEARS_LEAST,
     Designs,
     Loads,
+    Outcome,
     Proof,
     SiteCurve,
     drawn_years,
@@ -171,7 +172,19 @@ def prove(fleet: Fleet, designs: Sequence[SiteDesign]) -> list[Proof]:
     return proofs
 
 
-def _prove(fleet: Fleet, designs: Sequence[SiteDesign]) -> Iterator[Proof]:
+def simulated(fleet: Fleet, designs: Sequence[SiteDesign], proofs: Sequence[Proof]) -> dict[int, float]:
+    """Weather-only energy availability of every site with a design, in the proofs' years, asked or not."""
+    found = {proof.site: 1.0 - proof.loss for proof in proofs}
+    others = [design for design in designs if design.site not in found]
+    for first in range(0, len(others), BATCH_SITES):
+        some = others[first : first + BATCH_SITES]
+        loss = _simulated(fleet, some)[0].loss_of_load_probability
+        found |= {design.site: 1.0 - float(one) for design, one in zip(some, loss, strict=True)}
+    return dict(sorted(found.items()))
+
+
+def _simulated(fleet: Fleet, designs: Sequence[SiteDesign]) -> tuple[Outcome, list[Balance]]:
+    """What designs do in years that no curve saw, with their energy balances."""
     settings, places = fleet.scenario.settings, [design.site for design in designs]
     classes = plane_classes(fleet, places, np.array([design.surface_tilt_deg for design in designs]))
     days = fresh_years(fleet, places, classes, settings.reliability.stream + 1)
@@ -198,7 +211,12 @@ def _prove(fleet: Fleet, designs: Sequence[SiteDesign]) -> Iterator[Proof]:
         ),
         low_charge=settings.reliability.low_charge,
     )
-    low, high = outcome.loss_interval(settings.reliability.confidence)
+    return outcome, balances
+
+
+def _prove(fleet: Fleet, designs: Sequence[SiteDesign]) -> Iterator[Proof]:
+    outcome, balances = _simulated(fleet, designs)
+    low, high = outcome.loss_interval(fleet.scenario.settings.reliability.confidence)
     for n, (design, balance) in enumerate(zip(designs, balances, strict=True)):
         curve = fleet.curves[design.site]
         assert curve is not None

@@ -18,6 +18,7 @@ WIDTH, MARGIN = 640, 24
 CHART_TOP, CHART_HEIGHT = 104, 170  # of the year's bars
 BAR_TOP, BAR_STEP, BAR_LEFT, BAR_RIGHT = 64, 26, 160, 92  # of the costs' bars
 NAME_MAX = 32  # characters of a site's name that fit
+CATEGORY_WORDS = {"balance": "mounts, enclosures", "access": "access to sites"}  # others speak for themselves
 MONTH_NAMES = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 #: Colours that people with colour blindness tell apart (Okabe and Ito, Color Universal Design), on panels
@@ -97,8 +98,7 @@ def _rows(folder: Path, name: str) -> list[dict[str, Any]]:
 
 def _costs(manifest: Mapping[str, Any]) -> list[tuple[str, float]]:
     """Categories with any cost, the greatest first."""
-    names = {"balance": "mounts, enclosures", "access": "access to sites"}
-    costs = [(names.get(name, name), float(amount)) for name, amount in manifest["costs"].items()]
+    costs = [(CATEGORY_WORDS.get(name, name), float(amount)) for name, amount in manifest["costs"].items()]
     return sorted(((name, amount) for name, amount in costs if amount), key=lambda cost: (-cost[1], cost[0]))
 
 

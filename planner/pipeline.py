@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from planner.availability import fleet_curves, prove, raise_curves
+from planner.availability import fleet_curves, prove, raise_curves, simulated
 from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import SupplyKit, schedule_hours, site_load_wh
 from planner.designs import Choice, make_catalogue_arrays
+from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
 from planner.existing import available, site_gear
 from planner.fleet import FleetSolution, Outcome, candidates, make_market
@@ -22,7 +23,7 @@ from planner.fleet.pool import Pool
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
-from planner.outputs import SiteDesign, make_plan, site_upkeep
+from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import buy
 from planner.referee import audit_plan
@@ -31,6 +32,7 @@ from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import FloatArray, month_values, wind_design_m_s
 from planner.sizing import Fleet, FleetSites, site_inputs, site_kits, site_voltages
+from planner.tables.plan_files import WrittenPlan
 from planner.tables.price_lists import PriceLists
 from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
@@ -81,6 +83,7 @@ def plan_folder(
     *,
     overrides: Mapping[str, str] | None = None,
     price_lists: PriceLists | None = None,
+    earlier: WrittenPlan | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
     machines: Machines = Machines(),  # frozen
@@ -90,13 +93,13 @@ def plan_folder(
     The audit rechecks what was written, before it takes its place. A plan that does not pass is written
     all the same, for a look at it, with the outcome `audit_failed`.
 
-    `price_lists` are laid over the scenario's prices. `stop` may be asked from outside to end the search with
-    the best plan so far.
+    `price_lists` are laid over the scenario's prices. Designs of an `earlier` plan stay as
+    `purchase.keep_share` asks. `stop` may be asked from outside to end the search with the best plan so far.
 
     Raises
     ------
     InputError
-        With every problem of the scenario.
+        With every problem of the scenario; or the earlier plan, to be kept to, is in another currency.
     OutputError
         The plan may not be written to `out`.
     SolverError
@@ -108,7 +111,8 @@ def plan_folder(
     clock = Clock()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
-    plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop, machines=machines)
+    kept = earlier_plan(earlier, checked)
+    plan = plan_fleet(checked, earlier=kept, progress=progress, clock=clock, stop=stop, machines=machines)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):
             progress("why not", 0, 1)
@@ -122,13 +126,15 @@ def plan_folder(
         failed = {} if verdict.passed else {"outcome": AUDIT_FAILED}
         return {"audit": verdict.summary(), **failed}
 
-    manifest, files = write_plan(plan, out, scenario=scenario, seal=seal)
+    manifest, files = write_plan(plan, out, scenario=scenario, price_lists=price_lists, seal=seal)
     return replace(plan, manifest=manifest), files
 
 
 def plan_fleet(
     scenario: Scenario,
     *,
+    earlier: EarlierPlan | None = None,
+    simulate_all: bool = False,
     progress: Progress = no_progress,
     clock: Clock | None = None,
     stop: Stop | None = None,
@@ -137,7 +143,9 @@ def plan_fleet(
     """Plan a scenario's fleet.
 
     A site without a feasible design, or for which budget or stock does not reach, does not stop the others:
-    it comes back in `Plan.unserved` with the rule that blocks it.
+    it comes back in `Plan.unserved` with the rule that blocks it. Sites keep designs of an `earlier` plan
+    where leaving them saves too little. With `simulate_all`, `Plan.availability` tells what every site has,
+    also where none is asked.
 
     Raises
     ------
@@ -159,14 +167,28 @@ def plan_fleet(
         kits = every_kit(fleet)
         fleet.curves[:] = fleet_curves(fleet, kits)
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    solution, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines)
+    solution, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier)
     with clock.stage("tables"):
         progress("tables", 0, 1)
-        return make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
+        plan = make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
+        if earlier is not None and solution is not None and solution.steady is not None:
+            cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
+            plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
+    if not simulate_all:
+        return plan
+    with clock.stage("availability"):
+        reached = simulated(fleet, designs, proofs)
+        sites = scenario.tables.sites
+        return replace(plan, availability={sites[i].site_id: one for i, one in reached.items()})
 
 
 def proven_fleet(
-    fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
+    fleet: Fleet,
+    progress: Progress,
+    clock: Clock,
+    stop: Stop,
+    machines: Machines,
+    earlier: EarlierPlan | None = None,
 ) -> tuple[FleetSolution | None, list[SiteDesign], list[Proof]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
 
@@ -175,7 +197,7 @@ def proven_fleet(
     SolverError
         No plan was found for the sites that have designs.
     """
-    solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+    solution, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -185,7 +207,7 @@ def proven_fleet(
         before = list(fleet.curves), dict(fleet.refusals)
         raise_curves(fleet, missed)
         try:
-            solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+            solution, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
         except SolverError:  # ended before it had a plan: the one before stands, as it is
             fleet.curves[:] = before[0]
             fleet.refusals.clear()
@@ -197,7 +219,12 @@ def proven_fleet(
 
 
 def design_fleet(
-    fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
+    fleet: Fleet,
+    progress: Progress,
+    clock: Clock,
+    stop: Stop,
+    machines: Machines,
+    earlier: EarlierPlan | None = None,
 ) -> tuple[FleetSolution | None, list[SiteDesign]]:
     """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
 
@@ -215,11 +242,13 @@ def design_fleet(
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
-            solution = choose(fleet, sites, pool, stop) if pool is not None else None
+            solution = choose(fleet, sites, pool, stop, earlier) if pool is not None else None
     return solution, chosen_designs(fleet, solution) if solution else []
 
 
-def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolution:
+def choose(
+    fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop, earlier: EarlierPlan | None = None
+) -> FleetSolution:
     """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
 
     Raises
@@ -227,7 +256,8 @@ def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolu
     SolverError
         No plan was found.
     """
-    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, sites, pool, stop=stop)
+    keep = partial(keep_designs, fleet, earlier) if earlier is not None else None
+    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, sites, pool, stop=stop, keep=keep)
     if bought.solution.choice is None:
         raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
     for i, refusal in bought.waiting.items():

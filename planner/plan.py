@@ -5,7 +5,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -15,10 +15,11 @@ from planner.kept import pack_inputs
 from planner.scenario import Scenario
 from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
+from planner.tables.price_lists import PriceLists
 from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
-SCENARIO = "scenario_folder"  # beside the timings
+SCENARIO, PRICE_LISTS = "scenario_folder", "price_lists"  # beside the timings
 #: Looks at a plan's folder before it takes its place; returns what its manifest shall say on top.
 Seal = Callable[[Path], Mapping[str, Any]]
 
@@ -29,7 +30,7 @@ class Plan:
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
     stage; they are written apart, as they differ between runs, with the folder of the scenario. `scenario` is
-    what it was made from.
+    what it was made from. `availability` has every site's simulated one, where that was wanted.
     """
 
     scenario: Scenario
@@ -39,6 +40,7 @@ class Plan:
     total_cost: Decimal
     category_costs: Mapping[str, Decimal]
     timings: Mapping[str, float]
+    availability: Mapping[str, float] = field(default_factory=dict)
 
 
 def check_target(folder: Path, *, inputs: Sequence[Path] = ()) -> None:
@@ -101,7 +103,12 @@ def unsealed(folder: Path) -> Mapping[str, Any]:
 
 
 def write_plan(
-    plan: Plan, folder: Path, *, scenario: Path | None = None, seal: Seal = unsealed
+    plan: Plan,
+    folder: Path,
+    *,
+    scenario: Path | None = None,
+    price_lists: PriceLists | None = None,
+    seal: Seal = unsealed,
 ) -> tuple[dict[str, Any], list[str]]:
     """Write the plan's tables (CSV and Parquet), inputs, manifest and timings.
 
@@ -115,6 +122,8 @@ def write_plan(
         Where it shall stand.
     scenario : Path, optional
         Folder it was made from, noted beside the timings.
+    price_lists : PriceLists, optional
+        Laid over its prices, noted there too.
     seal : callable, optional
         Looks at what is written, and adds to the manifest.
 
@@ -136,7 +145,7 @@ def write_plan(
         _write_json(fresh / MANIFEST, manifest)
         manifest |= seal(fresh)
         _write_json(fresh / MANIFEST, manifest)
-        _write_json(fresh / TIMINGS, _timings(plan, scenario))
+        _write_json(fresh / TIMINGS, _timings(plan, scenario, price_lists))
         _swap(fresh, target)
     except OSError as error:
         raise OutputError(f"{folder} could not be written: {error.strerror or error}") from error
@@ -145,19 +154,34 @@ def write_plan(
     return manifest, sorted(path.name for path in target.iterdir())
 
 
-def _timings(plan: Plan, scenario: Path | None) -> dict[str, Any]:
-    """What differs between runs: seconds by stage, and where the scenario stood."""
-    where = {} if scenario is None else {SCENARIO: str(scenario.resolve())}
+def _timings(plan: Plan, scenario: Path | None, lists: PriceLists | None) -> dict[str, Any]:
+    """What differs between runs: seconds by stage, and where the scenario and price lists stood."""
+    where: dict[str, Any] = {} if scenario is None else {SCENARIO: str(scenario.resolve())}
+    if lists is not None:
+        files = [str(path.resolve()) for path in lists.files]
+        where[PRICE_LISTS] = {"files": files, "mapping": lists.mapping, "partial": lists.partial}
     return {stage: round(s, 4) for stage, s in plan.timings.items()} | where
 
 
 def scenario_of(folder: Path) -> Path | None:
     """Folder of the scenario that a written plan was made from, as noted then; None where it is not."""
+    noted = _noted(folder, SCENARIO)
+    return Path(noted) if isinstance(noted, str) else None
+
+
+def price_lists_of(folder: Path) -> PriceLists | None:
+    """Price lists that a written plan was made with, as noted then; None where there is no such note."""
+    match _noted(folder, PRICE_LISTS):
+        case {"files": [*files], "mapping": str() | None as mapping, "partial": bool() as partial}:
+            return PriceLists(files=[Path(str(file)) for file in files], mapping=mapping, partial=partial)
+    return None
+
+
+def _noted(folder: Path, what: str) -> Any:
     try:
-        noted = json.loads((folder / TIMINGS).read_text(encoding="utf-8")).get(SCENARIO)
+        return json.loads((folder / TIMINGS).read_text(encoding="utf-8")).get(what)
     except (OSError, ValueError, AttributeError):
         return None
-    return Path(noted) if isinstance(noted, str) else None
 
 
 def _swap(fresh: Path, target: Path) -> None:

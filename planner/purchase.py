@@ -1,6 +1,6 @@
 """One purchase for the whole fleet: its rules from the tables, the sites it serves, and those that wait."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +20,8 @@ from planner.fleet.stop import Stop
 from planner.scenario import Scenario
 from planner.tables.catalogue import Chemistry
 
+#: Turns the cheapest plan under rules and a budget into one nearer to an earlier plan.
+Keep = Callable[[FleetSolution, Rules, float], FleetSolution]
 CENTS = 0.01  # freight and labour of a site are rounded once each: the plan may cost so much more a site
 
 
@@ -81,8 +83,12 @@ def buy(
     pool: Pool,
     *,
     stop: Stop,
+    keep: Keep | None = None,
 ) -> Bought:
-    """Choose designs and purchase for all sites of the pool, or for as many as budget and stock allow."""
+    """Choose designs and purchase for all sites of the pool, or for as many as budget and stock allow.
+
+    `keep` has the last word on the designs of the sites that are served.
+    """
     rules, budget = make_rules(scenario, pricer.market, catalogue, pool.place), budget_of(scenario)
     settings, last = scenario.settings.solver, pool
 
@@ -92,9 +98,13 @@ def buy(
         last = last.with_designs([found.pool.designs])
         return found
 
-    served = serve(solve, rules, budget=budget - CENTS * pool.sites)
-    waiting = _waiting(served.solution, pricer.market, budget)
-    return Bought(solution=served.solution, waiting=waiting, most=int(served.most.sum()))
+    sure = budget - CENTS * pool.sites
+    served = serve(solve, rules, budget=sure)
+    solution = served.solution
+    if keep is not None and solution.choice is not None:
+        solution = keep(solution, rules.serving(served.count), sure)
+    waiting = _waiting(solution, pricer.market, budget)
+    return Bought(solution=solution, waiting=waiting, most=int(served.most.sum()))
 
 
 def _waiting(solution: FleetSolution, market: Market, budget: float) -> dict[int, Refusal]:

@@ -24,6 +24,8 @@ def plan_again(
 ) -> tuple[Plan, list[str], Comparison | None]:
     """Plan a scenario as `planner.pipeline.plan_folder` does, and compare with an earlier plan.
 
+    Sites keep designs of the earlier plan as `purchase.keep_share` asks.
+
     The earlier plan is read whole before anything is planned, so that the new one may take its place. What an
     earlier plan can spare the new one is to be taken from there, as both its tables and its inputs are known.
 
@@ -45,6 +47,7 @@ def plan_again(
         out,
         overrides=overrides,
         price_lists=price_lists,
+        earlier=before,
         progress=progress,
         stop=stop,
         machines=machines,

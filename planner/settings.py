@@ -270,6 +270,11 @@ class PurchaseSettings(Group):
     one_chemistry_per_region: bool = Field(
         default=False, description="sites of a region have batteries of one chemistry"
     )
+    keep_share: Fraction = Field(
+        default=0.0,
+        description="planned again `--from` an earlier plan: a site keeps its earlier design unless changing "
+        "it saves more than this share of what the design cost there; 0: not asked",
+    )
     labour_cost_h: float = Field(
         default=0.0, ge=0, description="an hour of installation labour, for install_h of the parts"
     )

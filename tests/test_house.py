@@ -37,6 +37,7 @@ ORDER = (
     "charts",
     "outputs",
     "availability",
+    "earlier",
     "why_not",
     "pipeline",
     "runs",

@@ -35,6 +35,8 @@ def test_example_runs(example: str, tmp_path: Path, monkeypatch: pytest.MonkeyPa
     if arguments[0] == "plan":
         monkeypatch.chdir(tmp_path)  # bundled scenarios are found by name anywhere
         arguments += ["--set", "solver.gap=0.2", "--set", "policy.system_voltages_v=[12]"]  # it is quick
+    if arguments[0] == "sweep":
+        arguments += ["--no-availability", "--workers", "1"]  # it is quick
     if arguments[0] == "compare":
         for number, folder in enumerate(arguments[1:3]):
             plan_folder(minimal(tmp_path / f"scenario-{number}", days=3 + number), Path(folder))

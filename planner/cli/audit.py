@@ -6,7 +6,17 @@ from typing import Annotated
 import typer
 
 from planner.cli.app import ExitCode
-from planner.cli.output import JsonOption, QuietOption, note, number, show_json, show_table
+from planner.cli.output import (
+    JsonOption,
+    MappingOption,
+    PartialOption,
+    PricesOption,
+    QuietOption,
+    note,
+    number,
+    show_json,
+    show_table,
+)
 
 CHECK_COLUMNS = ("ok", "rule", "site", "subject", "value", "limit", "unit", "margin", "note")
 SUMMARY_COLUMNS = ("rule", "checks", "broken", "least_margin", "unit", "where")
@@ -20,12 +30,17 @@ def audit(
             "--scenario", "-s", help="Folder of its scenario; as noted when it was planned if not given."
         ),
     ] = None,
+    prices: PricesOption = None,
+    mapping: MappingOption = None,
+    partial: PartialOption = False,
     every: Annotated[bool, typer.Option("--all", help="Print every check, not a summary by rule.")] = False,
     as_json: JsonOption = False,
     quiet: QuietOption = False,
 ) -> None:
     """Recheck a plan from its scenario's tables: designs, ports, energy under a second sky, orders, totals.
 
+    Price lists that the plan was made with are read from where they stood then; where they have moved, name
+    each with --prices.
     Exit code 6 says that a check is broken: neither build nor order from such a plan.
 
     \b
@@ -33,8 +48,10 @@ def audit(
       planner audit plans/tundrakall --all
     """
     from planner.audits import audit_folder
+    from planner.tables.price_lists import PriceLists
 
-    verdict = audit_folder(plan, scenario)
+    lists = PriceLists(files=prices, mapping=mapping, partial=partial) if prices else None
+    verdict = audit_folder(plan, scenario, price_lists=lists)
     rows = [tuple(getattr(check, name) for name in CHECK_COLUMNS) for check in verdict.checks]
     if as_json:
         show_json(

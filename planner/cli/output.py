@@ -4,6 +4,7 @@ A table is drawn on a terminal, tab-separated in a pipe, and JSON where `--json`
 """
 
 import json
+import re
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -21,11 +22,24 @@ SetOption = Annotated[
         "--set", metavar="NAME=VALUE", help="Override a setting, as policy.autonomy_days=7; repeatable."
     ),
 ]
+PricesOption = Annotated[
+    list[Path] | None,
+    typer.Option("--prices", help="Supplier's price list (CSV, XLSX, Parquet) to lay over; repeatable."),
+]
+MappingOption = Annotated[
+    str | None, typer.Option("--mapping", help="Rows of price_columns that explain the lists' columns.")
+]
+PartialOption = Annotated[
+    bool, typer.Option("--partial", help="What a list does not name keeps its price, and is sold on.")
+]
 WorkersOption = Annotated[
     int | None,
     typer.Option("--workers", min=1, max=64, help="Processes that plan at once; one a core if not given."),
 ]
 
+#: A cell that is a number.
+FIGURE = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?([eE][+-]?[0-9]+)?")
+WORD_MAX = 14  # characters of a word that a drawn table keeps whole
 PROBLEM_COLUMNS = ("severity", "file", "line", "column", "value", "code", "message", "rule", "remedy")
 
 
@@ -68,16 +82,32 @@ def show_table(
 
 
 def _draw(columns: Sequence[str], rows: Sequence[Sequence[str]], stream: TextIO) -> None:
+    """Columns with something in them; figures stand under each other and are never cut."""
     from rich.box import SIMPLE
     from rich.console import Console
+    from rich.measure import Measurement
     from rich.table import Table
     from rich.text import Text
 
     shown = [i for i in range(len(columns)) if any(row[i] for row in rows)] or list(range(len(columns)))
-    table = Table(*(columns[i] for i in shown), box=SIMPLE, pad_edge=False)
+    table = Table(box=SIMPLE, pad_edge=False, padding=(0, 1, 0, 0))
+    for i in shown:
+        cells = [row[i] for row in rows if row[i]]
+        figures = bool(cells) and all(FIGURE.fullmatch(cell) for cell in cells)
+        name = columns[i].replace("_", " ")  # may part at spaces
+        words = (word for cell in cells for word in cell.split() if len(word) <= WORD_MAX)
+        whole = [*name.split(), *(cells if figures else words)]
+        table.add_column(
+            name,
+            justify="right" if figures else "left",
+            min_width=max(map(len, whole), default=1),
+            overflow="fold",
+        )
     for row in rows:
         table.add_row(*(Text(row[i]) for i in shown))  # Text, as a cell may look like markup
-    Console(file=stream).print(table)
+    console = Console(file=stream)
+    least = Measurement.get(console, console.options, table).minimum  # a terminal wraps; nothing is left out
+    console.print(table, width=max(console.width, least), crop=False)
 
 
 def printable(value: object) -> str:
@@ -139,12 +169,13 @@ def note(text: str, *, quiet: bool = False) -> None:
 
 
 def show_fields(fields: Mapping[str, object], *, as_json: bool = False) -> None:
-    """Print named values: a JSON object, or one `name<tab>value` a line."""
+    """Print named values: a JSON object, columns on a terminal, or one `name<tab>value` a line."""
     if as_json:
         show_json(dict(fields))
         return
+    wide = max(map(len, fields), default=0) if sys.stdout.isatty() else 0
     for name, value in fields.items():
-        print(f"{name}\t{printable(value)}")
+        print(f"{name:<{wide}}  {printable(value)}" if wide else f"{name}\t{printable(value)}")
 
 
 def show_tables(

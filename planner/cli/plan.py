@@ -1,5 +1,6 @@
 """`planner plan`: a scenario's fleet, designed and costed."""
 
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -7,8 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from planner.cli.app import ExitCode
+from planner.cli.compare import said
 from planner.cli.output import (
     JsonOption,
+    MappingOption,
+    PartialOption,
+    PricesOption,
     QuietOption,
     SetOption,
     note,
@@ -22,6 +27,7 @@ from planner.cli.output import (
 if TYPE_CHECKING:
     from planner.compare import Comparison
     from planner.plan import Plan
+    from planner.tables.rerun_rows import PriceChangeRow
 
 #: What ended a run that is not as good as asked.
 STOPPED = {
@@ -38,16 +44,9 @@ def plan(
     out: Annotated[
         Path, typer.Option("--out", "-o", help="Folder for the plan; an earlier plan there is replaced.")
     ],
-    prices: Annotated[
-        list[Path] | None,
-        typer.Option("--prices", help="Supplier's price list (CSV, XLSX, Parquet) to lay over; repeatable."),
-    ] = None,
-    mapping: Annotated[
-        str | None, typer.Option("--mapping", help="Rows of price_columns that explain the lists' columns.")
-    ] = None,
-    partial: Annotated[
-        bool, typer.Option("--partial", help="What a list does not name keeps its price, and is sold on.")
-    ] = False,
+    prices: PricesOption = None,
+    mapping: MappingOption = None,
+    partial: PartialOption = False,
     earlier: Annotated[
         Path | None, typer.Option("--from", help="Folder of an earlier plan to tell the changes from.")
     ] = None,
@@ -70,7 +69,8 @@ def plan(
     plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
     An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
     A price list is all that its suppliers sell, unless --partial; it takes the place of their prices SKU by
-    SKU.
+    SKU. With --from, the setting purchase.keep_share lets sites keep their earlier design unless changing it
+    saves more than that share of its cost.
 
     \b
     Examples:
@@ -105,6 +105,12 @@ def plan(
             {"price_changes": made.scenario.price_changes, **(changed.tables() if changed else {})},
             {"price_changes": PriceChangeRow, **COMPARE_TABLES},
         )
+    if earlier is None and made.manifest["settings"]["purchase.keep_share"]["value"]:
+        note("purchase.keep_share does nothing without --from and an earlier plan", quiet=quiet)
+    if made.scenario.price_changes:
+        note(_prices_said(made.scenario.price_changes), quiet=quiet)
+    if changed is not None:
+        note(f"since {earlier}: {said(changed, made.manifest['currency'])}", quiet=quiet)
     for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
@@ -126,19 +132,26 @@ def plan(
 
 def _reprice(made: "Plan", changed: "Comparison | None") -> dict[str, Any]:
     """What price lists and an earlier plan add to the JSON."""
-    said: dict[str, Any] = {
+    more: dict[str, Any] = {
         "price_changes": [row.model_dump(mode="json") for row in made.scenario.price_changes]
     }
     if changed is not None:
-        said["changes"] = {
+        more["changes"] = {
             name: [row.model_dump(mode="json") for row in rows] for name, rows in changed.tables().items()
         }
-    return said
+    return more
+
+
+def _prices_said(rows: "Sequence[PriceChangeRow]") -> str:
+    """How many prices went which way."""
+    number_of = Counter(row.change for row in rows)
+    return "prices of the lists: " + ", ".join(f"{count} {way}" for way, count in sorted(number_of.items()))
 
 
 def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
     """What the figures alone do not say."""
     warnings = sum(severity == "warning" for severity in severities)
+    yield from _kept(manifest)
     if why := STOPPED.get(manifest["outcome"]):
         asked = float(manifest["settings"]["solver.gap"]["value"])
         yield (
@@ -147,6 +160,23 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
         )
     if warnings:
         yield f"{number(warnings, 'warning')} in the table `problems`"
+
+
+def _kept(manifest: Mapping[str, Any]) -> Iterator[str]:
+    """What became of the designs of an earlier plan."""
+    kept, share = manifest.get("kept_designs"), manifest["settings"]["purchase.keep_share"]["value"]
+    if kept is None:
+        return
+    least = f"{100 * share:.6g} % of its cost"
+    yield (
+        f"earlier designs: {number(kept['sites_alike'], 'site')} would have the same anyway; "
+        f"{number(len(kept['kept']), 'site')} kept, as a change saves {least} or less; "
+        f"{number(len(kept['changed']), 'site')} changed, as it saves more; "
+        f"{number(len(kept['cannot_stay']), 'site')} changed, as the earlier one is no longer possible"
+    )
+    if kept["kept"]:
+        over = f"{kept['cost_over_cheapest']} {manifest['currency']}"
+        yield f"keeping them costs {over} over the cheapest plan found"
 
 
 def _blocked(reason: Mapping[str, Any]) -> str:
@@ -172,7 +202,7 @@ def _summary(manifest: Mapping[str, Any]) -> dict[str, object]:
         **{f"{name}, {currency}": amount for name, amount in costs.items()},
         f"total, {currency}": manifest["total_cost"],
         f"with batteries replaced over {_horizon(manifest)} years, {currency}": manifest["lifetime_cost"],
-        "no plan can cost less than": manifest["best_bound"],
+        f"no plan can cost less than, {currency}": manifest["best_bound"],
         "gap": f"{100 * gap:.2f} %" if isinstance(gap, float) else "",
         "outcome": manifest["outcome"],
         "audit": f"{audit['checks'] - audit['broken']} of {audit['checks']} checks kept",

@@ -35,6 +35,9 @@ def sweep(
     out: Annotated[
         Path | None, typer.Option("--out", "-o", help="Folder for both tables as CSV and sweep.svg.")
     ] = None,
+    availability: Annotated[
+        bool, typer.Option(help="Simulate the availability of every site, also where none is asked.")
+    ] = True,
     settings: SetOption = None,
     workers: WorkersOption = None,
     as_json: JsonOption = False,
@@ -42,6 +45,8 @@ def sweep(
 ) -> None:
     """Plan every combination of varied settings and prices; show what each costs and what stays the same.
 
+    The chart shows cost against the mean availability of the sites, or against the first figure varied where
+    that is all alike or --no-availability leaves it out.
     Prices vary by a factor on those of a category: prices.battery=0.8,1.0,1.2; prices.all varies every price.
 
     \b
@@ -57,7 +62,12 @@ def sweep(
     axes, overrides = read_axes(vary), parse_overrides(settings)
     with progress(quiet=quiet) as report:
         found = plan_sweep(
-            bundled_scenario(scenario), axes, overrides=overrides, workers=workers, progress=report
+            bundled_scenario(scenario),
+            axes,
+            overrides=overrides,
+            availability=availability,
+            workers=workers,
+            progress=report,
         )
     columns = found.columns()
     if out is not None:

@@ -3,7 +3,7 @@
 A group is enough for a change if it alone, put into the first plan's inputs, brings it to where the second
 plan has it. A group is needed if the second plan's inputs with this group put back no longer do. Where no
 group is enough, the needed ones act jointly. Where one group alone differs it is the cause, and nothing is
-planned.
+planned. Where the second plan kept designs of the first, so do the plans between them.
 """
 
 import tempfile
@@ -24,6 +24,7 @@ from planner.compare.difference import (
     written_states,
 )
 from planner.compare.mixing import Kept, differing, kept_inputs, mixed
+from planner.earlier import EarlierPlan, kept_to
 from planner.errors import InputError
 from planner.pipeline import Progress, no_progress
 from planner.plan import Plan
@@ -113,7 +114,8 @@ def traced(
     with tempfile.TemporaryDirectory(prefix="planner-") as name:
         kept = [kept_inputs(plan, Path(name) / part) for plan, part in ((before, "a"), (after, "b"))]
         groups = differing(*kept)
-        mixes = _mixes(kept[0], kept[1], _subsets(list(groups)), Path(name), workers, progress)
+        earlier = kept_to(before, after)
+        mixes = _mixes(kept[0], kept[1], _subsets(list(groups)), Path(name), earlier, workers, progress)
     trace = Trace(before=_written(before), after=_written(after), groups=groups, mixes=mixes)
     sites = [
         row.model_copy(update={"cause": trace.cause(partial(site_of, row.site_id))})
@@ -141,6 +143,7 @@ def _mixes(
     after: Kept,
     subsets: Sequence[Groups],
     folder: Path,
+    earlier: EarlierPlan | None,
     workers: int | None,
     progress: Progress,
 ) -> dict[Groups, Outcome]:
@@ -151,7 +154,8 @@ def _mixes(
             scenarios[groups] = mixed(before, after, groups, folder / f"mix-{i}")
         except InputError as error:
             outcomes[groups] = Outcome(sites={}, orders={}, why=str(error.problems[0]))
-    plans = plan_all(list(scenarios.values()), workers=workers, progress=progress, stage="causes")
+    every = list(scenarios.values())
+    plans = plan_all(every, earlier=earlier, workers=workers, progress=progress, stage="causes")
     return outcomes | dict(zip(scenarios, map(_attempted, plans), strict=True))
 
 

@@ -29,7 +29,8 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
 }
 WEATHER = "climate"  # group of the files that `climate_files` names
 SETTINGS = "settings"  # before the name of a group of settings
-WORDS = ("name", "catalogue", "extends")  # settings that name things and decide nothing of a plan
+#: Settings that decide nothing of a plan alone: names, and what is asked of an earlier plan's designs.
+IDLE = ("name", "catalogue", "extends", "purchase.keep_share")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,11 +78,11 @@ def group_of(file: str) -> str | None:
 
 
 def group_of_setting(name: str) -> str | None:
-    """Group of a setting: the first part of its dotted name."""
+    """Group of a setting: the first part of its dotted name; None where it decides nothing."""
+    if name in IDLE:
+        return None
     head, dot, _ = name.partition(".")
-    if dot:
-        return f"{SETTINGS} {head}"
-    return None if name in WORDS else SETTINGS
+    return f"{SETTINGS} {head}" if dot else SETTINGS
 
 
 def differing(before: Kept, after: Kept) -> dict[str, list[str]]:

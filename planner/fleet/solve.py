@@ -24,6 +24,7 @@ from planner.fleet.search import settle
 from planner.fleet.shortlist import reference_prices
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
+from planner.fleet.steady import Steady
 from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
 
@@ -45,7 +46,8 @@ class FleetSolution:
     """One design for each site that is served, exact cost and proven bound (currency), and how the run ended.
 
     `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or
-    none was found. A bound of infinity proves that there is none.
+    none was found. A bound of infinity proves that there is none. `steady` says what became of earlier
+    designs, where these were to stay.
     """
 
     pool: Pool
@@ -54,6 +56,7 @@ class FleetSolution:
     best_bound: float
     outcome: Outcome
     notes: dict[str, float]
+    steady: Steady | None = None
 
 
 def candidates(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, sites: int) -> Pool | None:

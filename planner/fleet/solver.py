@@ -26,6 +26,7 @@ class Outcome(StrEnum):
 
     OPTIMAL = "optimal"
     WITHIN_GAP = "within_gap"
+    DESIGNS_KEPT = "designs_kept"  # proven within the gap, then dearer for earlier designs that stay
     STOPPED = "stopped"
     TIME_LIMIT = "time_limit"
     INTERRUPTED = "interrupted"

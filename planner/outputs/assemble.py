@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from decimal import Decimal
 
 from planner.designs import design_balance
@@ -38,27 +39,17 @@ def make_plan(
     proofs: Sequence[Proof] = (),
 ) -> Plan:
     """All tables and the manifest; money is counted again from whole units."""
-    sites, currency = fleet.scenario.tables.sites, fleet.scenario.settings.currency
-    need: Counter[str] = Counter()
-    for design in designs:
-        need.update(design.bought)
-    orders = order_lines(need, fleet.market)
-    uses = [SiteUse(site_id=sites[d.site].site_id, units=d.units(fleet), bought=d.bought) for d in designs]
-    lines = site_lines(uses, orders, fleet.market)
-    equipment = equipment_costs(lines)
-    costs = [site_cost(fleet, design, equipment[sites[design.site].site_id]) for design in designs]
+    bill = costed(fleet, designs)
+    total, replaced, costs = bill.total, bill.replaced, bill.costs
     balances = [
         design_balance(d.inputs, d.choice, catalogue=fleet.catalogue, settings=fleet.scenario.settings)
         for d in designs
     ]
-    amounts = category_costs(orders, costs, onboarding_cost(need, fleet.market))
-    total = sum(amounts.values(), Decimal(0))
-    replaced = [replacement_cost(fleet, design, fleet.scenario.settings) for design in designs]
     built = build_schedule(fleet, designs, costs, total)
     rows: dict[str, Sequence[PlanRow]] = {
         "site_designs": site_design_rows(fleet, designs, balances, costs, replaced, built.phase),
-        "bill_of_materials": bill_rows(lines),
-        "procurement": procurement_rows(orders, currency),
+        "bill_of_materials": bill_rows(bill.lines),
+        "procurement": procurement_rows(bill.orders, fleet.scenario.settings.currency),
         "energy_balance": energy_rows(fleet, designs, balances),
         "port_assignments": port_rows(fleet, designs),
         "reliability": reliability_rows(fleet, designs, proofs),
@@ -70,7 +61,7 @@ def make_plan(
             fleet,
             solution,
             sites_planned=len(designs),
-            amounts=amounts,
+            amounts=bill.amounts,
             total=total,
             replaced=sum(replaced, Decimal(0)),
             spending=built.spending,
@@ -79,9 +70,50 @@ def make_plan(
         tables={name: by_column(model, rows[name]) for name, model in PLAN_TABLES.items()},
         unserved=dict(fleet.refusals),
         total_cost=total,
-        category_costs=amounts,
+        category_costs=bill.amounts,
         timings=timings,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costed:
+    """What designs cost together: order lines, site lines, and costs by site (D,) and by category."""
+
+    orders: Sequence[OrderLine]
+    lines: Sequence[SiteLine]
+    costs: Sequence[SiteCost]
+    replaced: Sequence[Decimal]
+    amounts: Mapping[str, Decimal]
+
+    @property
+    def total(self) -> Decimal:
+        """All that is spent at once."""
+        return sum(self.amounts.values(), Decimal(0))
+
+
+def costed(fleet: Fleet, designs: Sequence[SiteDesign]) -> Costed:
+    """Order what designs take from whole units, and share it out between their sites."""
+    sites, need = fleet.scenario.tables.sites, Counter[str]()
+    for design in designs:
+        need.update(design.bought)
+    orders = order_lines(need, fleet.market)
+    uses = [SiteUse(site_id=sites[d.site].site_id, units=d.units(fleet), bought=d.bought) for d in designs]
+    lines = site_lines(uses, orders, fleet.market)
+    equipment = equipment_costs(lines)
+    costs = [site_cost(fleet, design, equipment[sites[design.site].site_id]) for design in designs]
+    return Costed(
+        orders=orders,
+        lines=lines,
+        costs=costs,
+        replaced=[replacement_cost(fleet, design, fleet.scenario.settings) for design in designs],
+        amounts=category_costs(orders, costs, onboarding_cost(need, fleet.market)),
+    )
+
+
+def objective_of(fleet: Fleet, designs: Sequence[SiteDesign]) -> Decimal:
+    """What is least of some designs: their cost, with the batteries replaced later where that is asked."""
+    bill, lifetime = costed(fleet, designs), fleet.scenario.settings.objective == "lifetime"
+    return bill.total + (sum(bill.replaced, Decimal(0)) if lifetime else 0)
 
 
 def build_schedule(

@@ -5,6 +5,7 @@ from decimal import Decimal
 from math import isfinite
 from typing import Any
 
+from planner.demand import SupplyKit
 from planner.designs import Balance
 from planner.outputs.records import Fleet, SiteDesign
 from planner.outputs.upkeep import battery_life_years
@@ -62,12 +63,18 @@ def _place(fleet: Fleet, design: SiteDesign, phase: Mapping[str, int]) -> dict[s
     }
 
 
-def _kit(design: SiteDesign) -> dict[str, Any]:
-    kit = design.kit
+def kit_words(kit: SupplyKit) -> dict[str, str]:
+    """What a kit is made of and how it is joined, as the table has it."""
     return {
         "supply_kit": " + ".join(f"{number} x {sku}" for sku, number in kit.units),
         "feeds": "; ".join(f"{fed} behind {converter}" for fed, converter in kit.feeds),
         "load_disconnect": LOAD_TERMINALS if kit.load_terminal else OWN_BOX,
+    }
+
+
+def _kit(design: SiteDesign) -> dict[str, Any]:
+    kit = design.kit
+    return kit_words(kit) | {
         "kit_input_min_v": kit.input_min_v,
         "kit_input_max_v": kit.input_max_v,
         "bus_lowest_v": round(kit.lowest_v, 5),

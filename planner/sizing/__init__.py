@@ -2,6 +2,6 @@
 
 from planner.sizing.batches import FleetSites
 from planner.sizing.ground import Fleet
-from planner.sizing.site import explain, site_inputs, site_kits, site_voltages
+from planner.sizing.site import explain, site_inputs, site_kits, site_offer, site_voltages
 
-__all__ = ["Fleet", "FleetSites", "explain", "site_inputs", "site_kits", "site_voltages"]
+__all__ = ["Fleet", "FleetSites", "explain", "site_inputs", "site_kits", "site_offer", "site_voltages"]

@@ -1,6 +1,6 @@
 """One site: its inputs at a voltage and tilt, its designs, and why it has none."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from itertools import product
 
 from planner.demand import KitResult, enumerate_kits, site_load_wh
@@ -80,9 +80,14 @@ def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
     return no_fitting(site.site_id, fleet.pricer, offer)
 
 
-def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> SiteOffer:
-    """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`)."""
-    return shortlist(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear)), limit)
+def site_offer(
+    fleet: Fleet, i: int, gear: Gear, limit: float | None = None, only: Collection[str] | None = None
+) -> SiteOffer:
+    """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`).
+
+    Of the power parts for sale they have `only` some, where given.
+    """
+    return shortlist(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear, only)), limit)
 
 
 def offer_within(fleet: Fleet, i: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
@@ -107,9 +112,10 @@ def no_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
     )
 
 
-def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:
+def drafts(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None) -> Iterator[Draft]:
     """The i-th site with some gear, at each system voltage, step of its curve, and tilt."""
-    parts = power_parts(fleet.catalogue, gear, fleet.market.sold)
+    sold = fleet.market.sold
+    parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     for voltage, step in product(voltages, fleet.steps(i)):

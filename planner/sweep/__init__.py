@@ -38,7 +38,7 @@ class Sweep:
         return {"plan": own["plan"], **varied, **own}
 
     def picture(self) -> str:
-        """Cost against the first figure varied, as SVG."""
+        """Cost against availability, as SVG; against the first figure varied where that is all alike."""
         return draw_sweep(self.axes, self.cases, self.rows, self.currency)
 
 
@@ -47,6 +47,7 @@ def sweep(
     axes: Sequence[Axis],
     *,
     overrides: Mapping[str, str] | None = None,
+    availability: bool = True,
     workers: int | None = None,
     progress: Progress = no_progress,
 ) -> Sweep:
@@ -60,6 +61,8 @@ def sweep(
         What is varied, from `read_axes`.
     overrides : mapping, optional
         Settings of every plan; what is varied wins over them.
+    availability : bool, optional
+        Simulate that of every site, also where none is asked.
     workers, progress
         Processes that plan, and who is told of it; see `planner.runs.plan_all`.
 
@@ -70,7 +73,9 @@ def sweep(
     """
     cases = combinations(axes)
     scenarios = _scenarios(folder, axes, cases, overrides or {})
-    attempts = plan_all(scenarios, workers=workers, progress=progress, stage="sweep")
+    attempts = plan_all(
+        scenarios, simulate_all=availability, workers=workers, progress=progress, stage="sweep"
+    )
     return Sweep(
         axes=axes,
         cases=cases,

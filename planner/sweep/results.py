@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from statistics import fmean
 from typing import Any
 
 from planner.compare.difference import SiteState, site_states
@@ -11,6 +12,7 @@ from planner.runs import Attempt
 from planner.tables.rerun_rows import DecisionRow, SweepRow
 
 NO_PLAN = "no_plan"
+DIGITS = 6  # of an availability: half a minute a year
 
 
 def sweep_row(number: int, attempt: Attempt) -> SweepRow:
@@ -19,6 +21,7 @@ def sweep_row(number: int, attempt: Attempt) -> SweepRow:
     if plan is None:
         return SweepRow(plan=number, outcome=NO_PLAN, note=attempt.why)
     manifest, designs = plan.manifest, plan.tables["site_designs"]
+    reached = list(plan.availability.values())
     days = [value for value in designs["autonomy_days"] if value is not None]
     return SweepRow(
         plan=number,
@@ -31,6 +34,8 @@ def sweep_row(number: int, attempt: Attempt) -> SweepRow:
         array_w=round(sum(designs["array_w"]), 1),
         battery_wh=round(sum(designs["battery_wh"]), 1),
         autonomy_days_least=min(days, default=None),
+        availability_mean=round(fmean(reached), DIGITS) if reached else None,
+        availability_least=round(min(reached), DIGITS) if reached else None,
         skus=len(set(plan.tables["procurement"]["sku"])),
     )
 

@@ -164,6 +164,11 @@ class SweepRow(PlanRow):
     array_w: float | None = Field(default=None, description="nameplate of all modules, W")
     battery_wh: float | None = Field(default=None, description="rated energy of all batteries, Wh")
     autonomy_days_least: float | None = Field(default=None, description="least autonomy of any site")
+    availability_mean: float | None = Field(
+        default=None,
+        description="weather-only energy availability, mean of the sites served: simulated, asked or not",
+    )
+    availability_least: float | None = Field(default=None, description="the same of the site with the least")
     skus: int | None = Field(default=None, description="SKUs ordered")
     note: str = Field(default="", description="why there is no plan")
 

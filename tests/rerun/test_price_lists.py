@@ -213,3 +213,54 @@ def test_command_says_what_changed(tmp_path: Path) -> None:
     assert (
         runner.invoke(app, ["plan", str(scenario), "--out", plans[1], "--from", str(tmp_path)]).exit_code == 3
     )
+
+
+def planned_with(folder: Path, *, name: str = "north, new.csv") -> tuple[Path, Path]:
+    """A plan made with a list in a supplier's own columns that names some parts alone; and the list."""
+    scenario = scenario_at(folder / "scenario")
+    header = ["Article no.", "From", "Net, EUR"]
+    listed = [row for row in list_rows() if row["sku"] in (OTHER, "M-100/36")]
+    rows = [dict(zip(header, (row["sku"], row["min_qty"], row["unit_price"]), strict=True)) for row in listed]
+    write_rows(folder / name, rows)
+    lists = PriceLists(files=[folder / name], mapping="north-list", partial=True)
+    plan_folder(scenario, folder / "plan", price_lists=lists)
+    return folder / "plan", folder / name
+
+
+def audited(plan: Path, *options: str) -> tuple[int, str]:
+    run = CliRunner().invoke(app, ["audit", str(plan), *options])
+    return run.exit_code, run.stderr
+
+
+def test_an_audit_finds_the_lists_of_its_plan(tmp_path: Path) -> None:
+    plan, listed = planned_with(tmp_path)
+    assert audited(plan)[0] == 0
+    moved = tmp_path / "elsewhere" / listed.name
+    moved.parent.mkdir()
+    listed.rename(moved)
+    code, said = audited(plan)
+    assert code == 2
+    assert f"was made with {listed.name}, not at {listed}: name every list with --prices" in said
+    assert audited(plan, "--prices", str(moved))[0] == 0  # read as then, mapping and all
+    (plan / "timings.json").unlink()
+    home = ["--scenario", str(tmp_path / "scenario")]
+    code, said = audited(plan, *home)
+    assert (code, "nowhere noted" in said) == (2, True)
+    whole = [*home, "--prices", str(moved), "--mapping", "north-list", "--partial"]
+    assert audited(plan, *whole)[0] == 0
+
+
+def test_an_audit_refuses_other_lists_and_sees_a_changed_one(tmp_path: Path) -> None:
+    plan, listed = planned_with(tmp_path)
+    other = tmp_path / "other.csv"
+    other.write_bytes(listed.read_bytes())
+    code, said = audited(plan, "--prices", str(other))
+    assert code == 2
+    assert f"was made with {listed.name}, not with other.csv" in said
+    plan_folder(tmp_path / "scenario", tmp_path / "plain")
+    code, said = audited(tmp_path / "plain", "--prices", str(other))
+    assert (code, "was made without a price list" in said) == (2, True)
+    listed.write_text(listed.read_text().replace(",70", ",71"))
+    code, said = audited(plan)
+    assert code == 6
+    assert f"--prices {listed.name}" in said

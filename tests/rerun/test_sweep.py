@@ -34,7 +34,7 @@ def scenario_at(folder: Path, *, days: str = "") -> Path:
 def found(tmp_path_factory: pytest.TempPathFactory) -> Sweep:
     folder = scenario_at(tmp_path_factory.mktemp("sweep"))
     axes = read_axes([f"policy.autonomy_days={','.join(DAYS)}", f"prices.battery={','.join(FACTORS)}"])
-    return sweep(folder, axes, workers=2)
+    return sweep(folder, axes, availability=False, workers=2)
 
 
 def test_every_combination_is_the_plan_of_its_own_scenario(found: Sweep, tmp_path: Path) -> None:
@@ -72,7 +72,7 @@ def test_what_stays_the_same(found: Sweep) -> None:
 
 
 def test_prices_alone_leave_a_lone_design_as_it_is(tmp_path: Path) -> None:
-    found = sweep(scenario_at(tmp_path), read_axes(["prices.all=0.5,1,2"]), workers=1)
+    found = sweep(scenario_at(tmp_path), read_axes(["prices.all=0.5,1,2"]), availability=False, workers=1)
     costs = [row.total_cost for row in found.rows]
     assert costs[1] is not None
     assert costs[0] is not None
@@ -99,7 +99,8 @@ def test_picture_and_tables(found: Sweep, tmp_path: Path) -> None:
 
 def test_a_site_that_is_left_out_is_a_ring(tmp_path: Path) -> None:
     """60 days are more than this battery can: no site is served at all."""
-    found = sweep(scenario_at(tmp_path), read_axes(["policy.autonomy_days=3,60"]), workers=1)
+    axes = read_axes(["policy.autonomy_days=3,60"])
+    found = sweep(scenario_at(tmp_path), axes, availability=False, workers=1)
     assert [row.sites_unserved for row in found.rows] == [0, 1]
     svg = ElementTree.fromstring(found.picture())
     assert [dot.get("class") for dot in svg.findall(f"{SVG}circle")] == [None, "ring"]
@@ -137,9 +138,11 @@ def test_lists_are_one_value_and_bad_values_are_all_named(tmp_path: Path) -> Non
 def test_command(tmp_path: Path) -> None:
     folder = scenario_at(tmp_path / "scenario")
     arguments = ["sweep", str(folder), "--vary", "policy.autonomy_days=3,9", "--workers", "1"]
+    arguments.append("--no-availability")
     run = CliRunner().invoke(app, [*arguments, "--json", "--set", "solver.gap=0.1"])
     assert run.exit_code == 0, run.output
     said = json.loads(run.stdout)
+    assert [row["availability_mean"] for row in said["sweep"]] == [None, None]
     assert [row["policy.autonomy_days"] for row in said["sweep"]] == ["3", "9"]
     assert {row["kind"] for row in said["decisions"]} == {"sku", "site"}
     bad = CliRunner().invoke(app, ["sweep", str(folder), "--vary", "prices.gold=1", "--json"])
