@@ -13,7 +13,7 @@ from planner.referee.costs import bought, exact, money, rounded
 from planner.referee.parts import Parts
 from planner.scenario import Scenario
 from planner.tables.plan_rows import BillRow, OrderRow, ProblemRow, SiteDesignRow
-from planner.tables.rows import PriceRow, StockRow, TierKind
+from planner.tables.trade_rows import PriceRow, StockRow, TierKind
 
 
 @dataclass(frozen=True, kw_only=True)

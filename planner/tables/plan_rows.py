@@ -7,7 +7,8 @@ from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from planner.tables.rows import Supply, TierKind
+from planner.tables.rows import Supply
+from planner.tables.trade_rows import TierKind
 
 
 class PlanRow(BaseModel):

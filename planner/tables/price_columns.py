@@ -4,7 +4,8 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from planner.tables.rows import Identifier, PriceRow, Row, Text
+from planner.tables.rows import Identifier, Row, Text
+from planner.tables.trade_rows import PriceRow
 
 PriceColumn = StrEnum("PriceColumn", [(name.upper(), name) for name in PriceRow.model_fields])  # type: ignore[misc]
 PriceColumn.__doc__ = "A column of `prices`."
