@@ -105,15 +105,15 @@ def plan_folder(
         Workers died again and again, or no cluster answers.
     """
     check_target(out, inputs=[scenario])
-    clock = Clock()
+    clock, stop = Clock(), stop or Stop()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
     plan = plan_fleet(checked, progress=progress, clock=clock, stop=stop, machines=machines)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):
             progress("why not", 0, 1)
-            again = partial(plan_fleet, machines=machines)
-            plan = with_reasons(plan, list(blocked(checked, plan, again)), clock.seconds)
+            again = partial(plan_fleet, progress=partial(unless_asked, stop), stop=stop, machines=machines)
+            plan = with_reasons(plan, list(blocked(checked, plan, again, stop)), clock.seconds)
 
     def seal(folder: Path) -> dict[str, Any]:
         with clock.stage("audit"):
@@ -124,6 +124,18 @@ def plan_folder(
 
     manifest, files = write_plan(plan, out, scenario=scenario, seal=seal)
     return replace(plan, manifest=manifest), files
+
+
+def unless_asked(stop: Stop, stage: str, done: int, total: int) -> None:
+    """Progress of a plan that only explains another one: it ends between two stages or batches.
+
+    Raises
+    ------
+    SolverError
+        Somebody asked for the end.
+    """
+    if stop.asked:
+        raise SolverError("it was interrupted first")
 
 
 def plan_fleet(

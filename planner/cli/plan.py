@@ -68,7 +68,8 @@ def plan(
 
     Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. Every
     plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
-    An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
+    An interrupt (Ctrl-C) while designs are chosen, or while it asks why not all sites are served, keeps the
+    best plan so far; a second one gives up.
     A price list is all that its suppliers sell, unless --partial; it takes the place of their prices SKU by
     SKU.
 
@@ -151,6 +152,8 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
 
 def _blocked(reason: Mapping[str, Any]) -> str:
     """A family of rules that leaves sites out, and what it would need."""
+    if not reason["sites"]:
+        return f"rule {reason['rule']}: it is open whether it leaves sites out"
     numbers = (
         f"needs {reason['needs']:,.6g} {reason['unit']}, you gave {reason['gave']:,.6g}; "
         if reason["needs"] is not None

@@ -240,7 +240,7 @@ class ProblemRow(PlanRow):
     """A site without a design, or something that deserves a second look."""
 
     severity: Literal["unserved", "rule", "warning"] = Field(
-        description="unserved: the site is not served; rule: without these rules more sites are"
+        description="unserved: the site is not served; rule: without these rules more sites are, or may be"
     )
     code: str = Field(description="stable name of the rule")
     site_id: str = Field(default="", description="the site, if it is about one")
