@@ -24,7 +24,7 @@ from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
 from planner.outputs import SiteDesign, make_plan, site_upkeep
 from planner.plan import Plan, check_target, write_plan
-from planner.purchase import buy
+from planner.purchase import Bought, buy
 from planner.referee import audit_plan
 from planner.reliability import Proof
 from planner.scenario import Scenario, read_scenario
@@ -171,15 +171,16 @@ def plan_fleet(
         kits = every_kit(fleet)
         fleet.curves[:] = fleet_curves(fleet, kits)
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    solution, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines)
+    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines)
+    solution, most = (bought.solution, bought.most) if bought else (None, 0)
     with clock.stage("tables"):
         progress("tables", 0, 1)
-        return make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
+        return make_plan(fleet, designs, solution, clock.seconds, served_most=most, proofs=proofs)
 
 
 def proven_fleet(
     fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
-) -> tuple[FleetSolution | None, list[SiteDesign], list[Proof]]:
+) -> tuple[Bought | None, list[SiteDesign], list[Proof]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
 
     Raises
@@ -187,7 +188,7 @@ def proven_fleet(
     SolverError
         No plan was found for the sites that have designs.
     """
-    solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+    bought, designs = design_fleet(fleet, progress, clock, stop, machines)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -197,7 +198,7 @@ def proven_fleet(
         before = list(fleet.curves), dict(fleet.refusals)
         raise_curves(fleet, missed)
         try:
-            solution, designs = design_fleet(fleet, progress, clock, stop, machines)
+            bought, designs = design_fleet(fleet, progress, clock, stop, machines)
         except SolverError:  # ended before it had a plan: the one before stands, as it is
             fleet.curves[:] = before[0]
             fleet.refusals.clear()
@@ -205,12 +206,12 @@ def proven_fleet(
             break
         with clock.stage("availability"):
             proofs = prove(fleet, designs)
-    return solution, designs, proofs
+    return bought, designs, proofs
 
 
 def design_fleet(
     fleet: Fleet, progress: Progress, clock: Clock, stop: Stop, machines: Machines
-) -> tuple[FleetSolution | None, list[SiteDesign]]:
+) -> tuple[Bought | None, list[SiteDesign]]:
     """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
 
     Raises
@@ -227,11 +228,11 @@ def design_fleet(
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
-            solution = choose(fleet, sites, pool, stop) if pool is not None else None
-    return solution, chosen_designs(fleet, solution) if solution else []
+            bought = choose(fleet, sites, pool, stop) if pool is not None else None
+    return bought, chosen_designs(fleet, bought.solution) if bought else []
 
 
-def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolution:
+def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> Bought:
     """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
 
     Raises
@@ -244,7 +245,7 @@ def choose(fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop) -> FleetSolu
         raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
     for i, refusal in bought.waiting.items():
         fleet.refusals[fleet.scenario.tables.sites[i].site_id] = refusal
-    return bought.solution
+    return bought
 
 
 def _why(stop: Stop) -> str:

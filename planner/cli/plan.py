@@ -106,7 +106,7 @@ def plan(
             {"price_changes": made.scenario.price_changes, **(changed.tables() if changed else {})},
             {"price_changes": PriceChangeRow, **COMPARE_TABLES},
         )
-    for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
+    for line in remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
         note(f"{site_id} is not served: {refusal.message} [{refusal.rule}]")
@@ -137,7 +137,7 @@ def _reprice(made: "Plan", changed: "Comparison | None") -> dict[str, Any]:
     return said
 
 
-def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
+def remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
     """What the figures alone do not say."""
     warnings = sum(severity == "warning" for severity in severities)
     if why := STOPPED.get(manifest["outcome"]):
@@ -146,6 +146,8 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
             f"{why} before the asked gap of {100 * asked:.2f} %: the plan is valid, and no plan "
             f"can be more than {100 * manifest['mip_gap']:.2f} % cheaper"
         )
+    if (most := manifest["sites_served_most"]) > manifest["sites_planned"]:
+        yield f"not proven that no more sites can be served: at most {most} within budget and stock"
     if warnings:
         yield f"{number(warnings, 'warning')} in the table `problems`"
 

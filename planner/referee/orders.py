@@ -250,6 +250,8 @@ def sites_counted(case: FleetCase) -> Iterator[Check]:
     yield agrees(
         "site-count", "", "sites_planned", _number(case.manifest.get("sites_planned")), len(planned), "sites"
     )
+    most = _number(case.manifest.get("sites_served_most"))
+    yield at_most("site-count", "", "sites_served_most", len(planned), most or 0.0, "sites")
     yield agrees(
         "site-count",
         "",
