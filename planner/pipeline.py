@@ -75,6 +75,8 @@ class Machines:
     cluster: str | None = None
 
 
+THIS_MACHINE = Machines()
+
 def plan_folder(
     scenario: Path,
     out: Path,
@@ -83,7 +85,7 @@ def plan_folder(
     price_lists: PriceLists | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
-    machines: Machines = Machines(),  # frozen
+    machines: Machines = THIS_MACHINE,
 ) -> tuple[Plan, list[str]]:
     """Read a scenario, plan its fleet, write the plan and have it audited; returns it and the files written.
 
@@ -144,7 +146,7 @@ def plan_fleet(
     progress: Progress = no_progress,
     clock: Clock | None = None,
     stop: Stop | None = None,
-    machines: Machines = Machines(),  # frozen
+    machines: Machines = THIS_MACHINE,
 ) -> Plan:
     """Plan a scenario's fleet.
 

@@ -80,7 +80,8 @@ class SiteDesignRow(PlanRow):
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
     bus_lowest_v: float = Field(
-        description="lowest bus of any battery on sale, V: currents and losses of cables are taken there"
+        description="lowest bus of any battery for sale or at a site, V: currents and losses of cables are "
+        "taken there"
     )
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
     load_current_surge_a: float = Field(

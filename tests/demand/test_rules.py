@@ -186,7 +186,7 @@ def check_ports(kit: SupplyKit, tables: Tables) -> None:
     taken: list[str] = []
     for a in kit.ports:
         row = rows[a.device]
-        taken += a.data_on
+        taken += [f"{end.host_sku} #{end.host_unit} {end.port}" for end in a.data_on]
         power_port = int(a.supply in ("poe", "passive_poe") and a.port != "injector")
         assert len(a.data_on) + min(power_port, row.data_ports) == row.data_ports
         if a.host_sku in switches:

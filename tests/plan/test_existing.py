@@ -151,11 +151,18 @@ def test_a_kept_battery_that_does_not_stand_the_cold(tmp_path: Path) -> None:
     problem = unserved(plan)
     assert (problem["code"], problem["subject"]) == ("kept-parts", "B-5")
     assert (problem["value"], problem["limit"], problem["unit"]) == (-30.0, 5.0, "C")
-    assert " on sale" not in problem["message"]
     free = plan_of(
         tmp_path / "may", gear({"B-5": 2}), parts=parts, temp_air_min_c="-30", enclosure_damping_k="0"
     )
     assert "B-5" not in bill(free)
+
+
+def test_what_a_site_lacks_counts_what_stands_there(tmp_path: Path) -> None:
+    """No battery carries 60 days, one at the site that nobody sells included."""
+    parts = [table("catalogue/batteries")[0] | {"sku": "B-5"}]
+    problem = unserved(plan_of(tmp_path, gear({"B-5": 2}), parts=parts, autonomy_days="60"))
+    assert problem["code"] == "battery-size"
+    assert "the largest battery that it may have" in problem["message"]
 
 
 def test_the_part_that_blocks_is_named_among_several(tmp_path: Path) -> None:
