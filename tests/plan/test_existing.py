@@ -193,14 +193,23 @@ SITES = ("finse", "ustaoset")
 
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory: pytest.TempPathFactory) -> Cut:
-    return Cut(tmp_path_factory.mktemp("fleet") / "fleet", SITES)
+    return Cut(tmp_path_factory.mktemp("fleet") / "fleet", SITES).thin(3, 0, 1)
+
+
+@pytest.fixture(scope="module")
+def without_gear(cut: Cut) -> Plan:
+    """The plan of the fleet where nothing stands."""
+    (cut.folder / "existing.csv").unlink(missing_ok=True)
+    return cut.plan()
 
 
 def total(cut: Cut, rows: Rows) -> Decimal:
     """Cost of a proven plan of the fleet with gear."""
-    if rows:
-        write_rows(cut.folder / "existing.csv", rows)
-    plan = cut.plan()
+    write_rows(cut.folder / "existing.csv", rows)
+    return proven(cut.plan())
+
+
+def proven(plan: Plan) -> Decimal:
     assert plan.manifest["outcome"] == "optimal"
     assert not plan.unserved
     return plan.total_cost
@@ -215,9 +224,10 @@ def total(cut: Cut, rows: Rows) -> Decimal:
         {"PV-4E/W": 1, "VLB 12-50": 6},
     ],
 )
-def test_gear_never_adds_cost_and_a_duty_to_keep_it_never_saves(cut: Cut, units: dict[str, int]) -> None:
-    (cut.folder / "existing.csv").unlink(missing_ok=True)
-    costs = [total(cut, [])]
+def test_gear_never_adds_cost_and_a_duty_to_keep_it_never_saves(
+    cut: Cut, without_gear: Plan, units: dict[str, int]
+) -> None:
+    costs = [proven(without_gear)]
     some = dict(list(units.items())[:1])
     costs += [total(cut, gear(rows, site="ustaoset")) for rows in (some, units)]
     assert costs == sorted(costs, reverse=True)
@@ -225,9 +235,8 @@ def test_gear_never_adds_cost_and_a_duty_to_keep_it_never_saves(cut: Cut, units:
     assert total(cut, kept + gear(units, site="ustaoset")[1:]) >= costs[-1]
 
 
-def test_a_fleet_that_has_its_own_plan_buys_nothing(cut: Cut) -> None:
-    (cut.folder / "existing.csv").unlink(missing_ok=True)
-    rows = cut.plan().tables["bill_of_materials"]
+def test_a_fleet_that_has_its_own_plan_buys_nothing(cut: Cut, without_gear: Plan) -> None:
+    rows = without_gear.tables["bill_of_materials"]
     stands = zip(rows["site_id"], rows["sku"], rows["quantity"], strict=True)
     write_rows(
         cut.folder / "existing.csv", [{"site_id": s, "sku": k, "quantity": str(n)} for s, k, n in stands]

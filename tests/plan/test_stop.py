@@ -39,7 +39,7 @@ class After(Stop):
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory: pytest.TempPathFactory) -> Cut:
     """A fleet whose first plan is not its best."""
-    return Cut(tmp_path_factory.mktemp("stop") / "fleet", SITES)
+    return Cut(tmp_path_factory.mktemp("stop") / "fleet", SITES).thin(2, 0)
 
 
 @pytest.fixture(scope="module")
