@@ -1,7 +1,7 @@
 """Weather-only energy availability of a fleet: curves before designs are made, proof of those chosen.
 
 The curve of a site bounds all its designs: it is that of the load with the greatest share by night, at the
-least and the greatest efficiency of the batteries on sale, whichever asks for more. Designs are then proven
+least and the greatest efficiency of the batteries, whichever asks for more. Designs are then proven
 as they are. Both count with the capacity of the coldest spell at the end of life, all year.
 """
 

@@ -101,7 +101,7 @@ def kept_refusal(gear: Gear, blocking: Collection[str], why: Refusal) -> Refusal
         limit=why.limit,
         unit=why.unit,
         message=f"{parts} must be kept, and no design of the site has them: "
-        + why.message.replace(" on sale", " that it may have"),
+        + why.message,
     )
 
 

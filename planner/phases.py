@@ -4,7 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from planner.tables.rows import PhaseRow, SiteRow
+from planner.tables.rows import SiteRow
+from planner.tables.trade_rows import PhaseRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,7 +25,7 @@ from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
-from planner.purchase import buy
+from planner.purchase import Bought, buy
 from planner.referee import audit_plan
 from planner.reliability import Proof
 from planner.scenario import Scenario, read_scenario
@@ -77,6 +77,8 @@ class Machines:
     cluster: str | None = None
 
 
+THIS_MACHINE = Machines()
+
 def plan_folder(
     scenario: Path,
     out: Path,
@@ -86,7 +88,7 @@ def plan_folder(
     earlier: WrittenPlan | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
-    machines: Machines = Machines(),  # frozen
+    machines: Machines = THIS_MACHINE,
 ) -> tuple[Plan, list[str]]:
     """Read a scenario, plan its fleet, write the plan and have it audited; returns it and the files written.
 
@@ -108,7 +110,7 @@ def plan_folder(
         Workers died again and again, or no cluster answers.
     """
     check_target(out, inputs=[scenario])
-    clock = Clock()
+    clock, stop = Clock(), stop or Stop()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
     kept = earlier_plan(earlier, checked)
@@ -116,8 +118,8 @@ def plan_folder(
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):
             progress("why not", 0, 1)
-            again = partial(plan_fleet, machines=machines)
-            plan = with_reasons(plan, list(blocked(checked, plan, again)), clock.seconds)
+            again = partial(plan_fleet, progress=partial(unless_asked, stop), stop=stop, machines=machines)
+            plan = with_reasons(plan, list(blocked(checked, plan, again, stop)), clock.seconds)
 
     def seal(folder: Path) -> dict[str, Any]:
         with clock.stage("audit"):
@@ -130,6 +132,18 @@ def plan_folder(
     return replace(plan, manifest=manifest), files
 
 
+def unless_asked(stop: Stop, stage: str, done: int, total: int) -> None:
+    """Progress of a plan that only explains another one: it ends between two stages or batches.
+
+    Raises
+    ------
+    SolverError
+        Somebody asked for the end.
+    """
+    if stop.asked:
+        raise SolverError("it was interrupted first")
+
+
 def plan_fleet(
     scenario: Scenario,
     *,
@@ -138,7 +152,7 @@ def plan_fleet(
     progress: Progress = no_progress,
     clock: Clock | None = None,
     stop: Stop | None = None,
-    machines: Machines = Machines(),  # frozen
+    machines: Machines = THIS_MACHINE,
 ) -> Plan:
     """Plan a scenario's fleet.
 
@@ -167,10 +181,11 @@ def plan_fleet(
         kits = every_kit(fleet)
         fleet.curves[:] = fleet_curves(fleet, kits)
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    solution, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier)
+    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier)
+    solution, most = (bought.solution, bought.most) if bought else (None, 0)
     with clock.stage("tables"):
         progress("tables", 0, 1)
-        plan = make_plan(fleet, designs, solution, clock.seconds, proofs=proofs)
+        plan = make_plan(fleet, designs, solution, clock.seconds, served_most=most, proofs=proofs)
         if earlier is not None and solution is not None and solution.steady is not None:
             cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
@@ -189,7 +204,7 @@ def proven_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-) -> tuple[FleetSolution | None, list[SiteDesign], list[Proof]]:
+) -> tuple[Bought | None, list[SiteDesign], list[Proof]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
 
     Raises
@@ -197,7 +212,7 @@ def proven_fleet(
     SolverError
         No plan was found for the sites that have designs.
     """
-    solution, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
+    bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -207,7 +222,7 @@ def proven_fleet(
         before = list(fleet.curves), dict(fleet.refusals)
         raise_curves(fleet, missed)
         try:
-            solution, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
+            bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
         except SolverError:  # ended before it had a plan: the one before stands, as it is
             fleet.curves[:] = before[0]
             fleet.refusals.clear()
@@ -215,7 +230,7 @@ def proven_fleet(
             break
         with clock.stage("availability"):
             proofs = prove(fleet, designs)
-    return solution, designs, proofs
+    return bought, designs, proofs
 
 
 def design_fleet(
@@ -225,7 +240,7 @@ def design_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-) -> tuple[FleetSolution | None, list[SiteDesign]]:
+) -> tuple[Bought | None, list[SiteDesign]]:
     """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
 
     Raises
@@ -242,13 +257,13 @@ def design_fleet(
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
-            solution = choose(fleet, sites, pool, stop, earlier) if pool is not None else None
-    return solution, chosen_designs(fleet, solution) if solution else []
+            bought = choose(fleet, sites, pool, stop, earlier) if pool is not None else None
+    return bought, chosen_designs(fleet, bought.solution) if bought else []
 
 
 def choose(
     fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop, earlier: EarlierPlan | None = None
-) -> FleetSolution:
+) -> Bought:
     """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
 
     Raises
@@ -262,7 +277,7 @@ def choose(
         raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
     for i, refusal in bought.waiting.items():
         fleet.refusals[fleet.scenario.tables.sites[i].site_id] = refusal
-    return bought.solution
+    return bought
 
 
 def _why(stop: Stop) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 from planner.errors import OutputError, Refusal
 from planner.kept import pack_inputs
 from planner.scenario import Scenario
-from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS
+from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS, parse_manifest
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.price_lists import PriceLists
 from planner.tables.write import write_table
@@ -83,10 +83,8 @@ def _strangers(folder: Path) -> list[str]:
     """Files of a folder that no plan wrote; all of them without a plan's manifest."""
     names = sorted(path.name for path in folder.iterdir())
     try:
-        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        parse_manifest((folder / MANIFEST).read_bytes())
     except (OSError, ValueError):
-        return names
-    if not isinstance(manifest, dict) or "planner_version" not in manifest:
         return names
     own = {
         MANIFEST,

@@ -14,7 +14,7 @@ import numpy as np
 from planner.fleet import Market, Offer
 from planner.fleet.buying import Source, purchase
 from planner.money import to_money
-from planner.tables.rows import TierKind
+from planner.tables.trade_rows import TierKind
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -29,7 +29,8 @@ CENTS = 0.01  # freight and labour of a site are rounded once each: the plan may
 class Bought:
     """The fleet's plan and, for each site that waits (its place in the table), why.
 
-    `most` is how many sites could be served at most, where it is not proven that they are as many as are.
+    `most` is how many sites could be served at most by priority and budget, as far as it is proven: as many
+    as are, or more. Budgets count to `CENTS` a site.
     """
 
     solution: FleetSolution

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from planner.compare import Comparison, compare_plans
 from planner.fleet.stop import Stop
-from planner.pipeline import Machines, Progress, no_progress, plan_folder
+from planner.pipeline import THIS_MACHINE, Machines, Progress, no_progress, plan_folder
 from planner.plan import Plan
 from planner.tables.plan_files import read_plan
 from planner.tables.price_lists import PriceLists
@@ -20,7 +20,7 @@ def plan_again(
     price_lists: PriceLists | None = None,
     progress: Progress = no_progress,
     stop: Stop | None = None,
-    machines: Machines = Machines(),  # noqa: B008  (frozen)
+    machines: Machines = THIS_MACHINE,
 ) -> tuple[Plan, list[str], Comparison | None]:
     """Plan a scenario as `planner.pipeline.plan_folder` does, and compare with an earlier plan.
 

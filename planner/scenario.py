@@ -12,7 +12,7 @@ from planner.layers import SETTINGS_FILE
 from planner.settings import Settings
 from planner.settings_file import OVERRIDE, Layers, read_settings
 from planner.tables import catalogue as cat
-from planner.tables import rows
+from planner.tables import rows, trade_rows
 from planner.tables.checks import Asked, check_tables
 from planner.tables.existing import ExistingRow, TodayRow
 from planner.tables.explain import shown
@@ -44,9 +44,9 @@ class Tables:
     loads: Sequence[rows.LoadRow]
     devices: Sequence[rows.DeviceRow]
     schedules: Sequence[rows.ScheduleRow]
-    sku_rules: Sequence[rows.SkuRuleRow] = ()
-    category_rules: Sequence[rows.CategoryRuleRow] = ()
-    phases: Sequence[rows.PhaseRow] = ()
+    sku_rules: Sequence[trade_rows.SkuRuleRow] = ()
+    category_rules: Sequence[trade_rows.CategoryRuleRow] = ()
+    phases: Sequence[trade_rows.PhaseRow] = ()
     modules: Sequence[cat.ModuleRow]
     batteries: Sequence[cat.BatteryRow]
     controllers: Sequence[cat.ControllerRow]
@@ -54,10 +54,10 @@ class Tables:
     switch_ports: Sequence[cat.SwitchPortRow]
     converters: Sequence[cat.ConverterRow]
     balance: Sequence[cat.BalanceRow]
-    prices: Sequence[rows.PriceRow]
-    stock: Sequence[rows.StockRow]
-    suppliers: Sequence[rows.SupplierRow]
-    fx: Sequence[rows.FxRow]
+    prices: Sequence[trade_rows.PriceRow]
+    stock: Sequence[trade_rows.StockRow]
+    suppliers: Sequence[trade_rows.SupplierRow]
+    fx: Sequence[trade_rows.FxRow]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,10 +6,12 @@ which rule it is, what it would need, and for which sites.
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from decimal import Decimal
 from typing import Any
 
+from planner.errors import SolverError
+from planner.fleet.stop import Stop
 from planner.plan import Plan
+from planner.purchase import budget_of
 from planner.scenario import Scenario, Tables
 from planner.tables.plan_rows import PLAN_TABLES, ProblemRow, by_column
 
@@ -21,7 +23,10 @@ LOOSE_GAP = 0.02  # a plan to compare with need not be proven further
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Blocked:
-    """A family of rules without which more sites are served: what they would need, and what was given."""
+    """A family of rules without which more sites are served: what they would need, and what was given.
+
+    Without `sites` it is open whether there are any: nobody had the time to find out, or no plan was found.
+    """
 
     rule: str
     sites: tuple[str, ...]
@@ -31,21 +36,52 @@ class Blocked:
     unit: str = ""
 
 
-def blocked(scenario: Scenario, plan: Plan, plan_it: PlanIt) -> Iterator[Blocked]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Family:
+    """Rules of one kind: `drop` gives a scenario without them, None where it has none of them."""
+
+    drop: Callable[[Scenario], Scenario | None]
+    explain: Callable[[Scenario, Plan, tuple[str, ...]], Blocked]
+
+
+def blocked(scenario: Scenario, plan: Plan, plan_it: PlanIt, stop: Stop) -> Iterator[Blocked]:
     """Families without which the fleet serves sites that `plan` does not; none where all are served.
 
-    `plan_it` plans a scenario without asking this question again.
+    `plan_it` plans a scenario without asking this question again, and ends early where the stop says so. Once
+    it did, the families that are left are open.
     """
     if not plan.unserved:
         return
-    for name, drop in FAMILIES.items():
-        without = drop(scenario)
+    for name, family in FAMILIES.items():
+        without = family.drop(scenario)
         if without is None:
             continue
-        other = plan_it(_loose(without))
+        if _ended(stop):
+            yield _open(name, "the run was ended first")
+            continue
+        try:
+            other = plan_it(_loose(without))
+        except SolverError as error:
+            yield _open(name, str(error))
+            continue
         sites = tuple(sorted(plan.unserved.keys() - other.unserved.keys()))
         if sites:
-            yield EXPLAIN[name](scenario, other, sites)
+            yield family.explain(scenario, other, sites)
+        elif _ended(stop):
+            yield _open(name, "the run was ended first")
+
+
+def _ended(stop: Stop) -> bool:
+    """Whether somebody asked, or a search ended early; a limit counts from the beginning of each search."""
+    return stop.asked or stop.why is not None
+
+
+def _open(name: str, why: str) -> Blocked:
+    return Blocked(
+        rule=name,
+        sites=(),
+        message=f"whether more sites are served without it is open: {why}",
+    )
 
 
 def with_reasons(plan: Plan, found: Sequence[Blocked], timings: Mapping[str, float]) -> Plan:
@@ -129,30 +165,16 @@ def _chemistry(scenario: Scenario) -> Scenario | None:
     return _with_purchase(scenario, one_chemistry_per_region=False) if alike else None
 
 
-#: What drops each family of rules from a scenario; None where it has none of it.
-FAMILIES: Mapping[str, Callable[[Scenario], Scenario | None]] = {
-    "budget": _budget,
-    "stock": _stock,
-    "lead-times": _lead_times,
-    "lists": _lists,
-    "distinct-skus": _caps,
-    "one-chemistry": _chemistry,
-}
-
-
 def _of_budget(scenario: Scenario, other: Plan, sites: tuple[str, ...]) -> Blocked:
-    stated = scenario.settings.purchase.budget
-    phases = [row.budget for row in scenario.tables.phases]
-    limits = [*([Decimal(str(stated))] if stated is not None else []), *([sum(phases)] if phases else [])]
-    gave = min(limits)
+    gave = budget_of(scenario)
     return Blocked(
         rule="budget",
         sites=sites,
         needs=float(other.total_cost),
-        gave=float(gave),
+        gave=gave,
         unit=scenario.settings.currency,
         message=f"without a limit the plan costs {other.total_cost:,} and serves {_count(sites)} more; "
-        f"you gave {gave:,}",
+        f"you gave {gave:,.2f}",
     )
 
 
@@ -241,13 +263,14 @@ def _of_chemistry(scenario: Scenario, other: Plan, sites: tuple[str, ...]) -> Bl
     )
 
 
-EXPLAIN: Mapping[str, Callable[[Scenario, Plan, tuple[str, ...]], Blocked]] = {
-    "budget": _of_budget,
-    "stock": _of_stock,
-    "lead-times": _of_lead_times,
-    "lists": _of_lists,
-    "distinct-skus": _of_caps,
-    "one-chemistry": _of_chemistry,
+#: Families of rules by name, in the order in which they are dropped.
+FAMILIES: Mapping[str, Family] = {
+    "budget": Family(drop=_budget, explain=_of_budget),
+    "stock": Family(drop=_stock, explain=_of_stock),
+    "lead-times": Family(drop=_lead_times, explain=_of_lead_times),
+    "lists": Family(drop=_lists, explain=_of_lists),
+    "distinct-skus": Family(drop=_caps, explain=_of_caps),
+    "one-chemistry": Family(drop=_chemistry, explain=_of_chemistry),
 }
 
 

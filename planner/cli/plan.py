@@ -67,7 +67,8 @@ def plan(
 
     Exit code 4 says that the plan is written but some sites are not served; each comes with its reason. Every
     plan is audited before it takes its place; exit code 6 says that it did not pass: neither build nor order.
-    An interrupt (Ctrl-C) while designs are chosen keeps the best plan so far; a second one gives up.
+    An interrupt (Ctrl-C) while designs are chosen, or while it asks why not all sites are served, keeps the
+    best plan so far; a second one gives up.
     A price list is all that its suppliers sell, unless --partial; it takes the place of their prices SKU by
     SKU. With --from, the setting purchase.keep_share lets sites keep their earlier design unless changing it
     saves more than that share of its cost.
@@ -111,7 +112,7 @@ def plan(
         note(_prices_said(made.scenario.price_changes), quiet=quiet)
     if changed is not None:
         note(f"since {earlier}: {said(changed, made.manifest['currency'])}", quiet=quiet)
-    for line in _remarks(made.manifest, made.tables["problems"]["severity"]):
+    for line in remarks(made.manifest, made.tables["problems"]["severity"]):
         note(line, quiet=quiet)
     for site_id, refusal in made.unserved.items():
         note(f"{site_id} is not served: {refusal.message} [{refusal.rule}]")
@@ -148,7 +149,7 @@ def _prices_said(rows: "Sequence[PriceChangeRow]") -> str:
     return "prices of the lists: " + ", ".join(f"{count} {way}" for way, count in sorted(number_of.items()))
 
 
-def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
+def remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator[str]:
     """What the figures alone do not say."""
     warnings = sum(severity == "warning" for severity in severities)
     yield from _kept(manifest)
@@ -158,6 +159,8 @@ def _remarks(manifest: Mapping[str, Any], severities: Sequence[str]) -> Iterator
             f"{why} before the asked gap of {100 * asked:.2f} %: the plan is valid, and no plan "
             f"can be more than {100 * manifest['mip_gap']:.2f} % cheaper"
         )
+    if (most := manifest["sites_served_most"]) > manifest["sites_planned"]:
+        yield f"not proven that no more sites can be served: at most {most} within budget and stock"
     if warnings:
         yield f"{number(warnings, 'warning')} in the table `problems`"
 
@@ -181,6 +184,8 @@ def _kept(manifest: Mapping[str, Any]) -> Iterator[str]:
 
 def _blocked(reason: Mapping[str, Any]) -> str:
     """A family of rules that leaves sites out, and what it would need."""
+    if not reason["sites"]:
+        return f"rule {reason['rule']}: it is open whether it leaves sites out"
     numbers = (
         f"needs {reason['needs']:,.6g} {reason['unit']}, you gave {reason['gave']:,.6g}; "
         if reason["needs"] is not None

@@ -13,6 +13,15 @@ from planner.tables.rows import Supply
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DataPort:
+    """A copper port that carries data of a device and no power, as `data #4` of a switch and its number."""
+
+    host_sku: str
+    host_unit: int
+    port: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PortAssignment:
     """One device on the port that powers it.
 
@@ -28,8 +37,8 @@ class PortAssignment:
         Mean at the device while on, mean and greatest power leaving the host's port (or the injector), W.
     allocated_w : float
         Share of the switch's PoE budget, W.
-    data_on : tuple of str
-        Further copper ports of the device, as `SKU #unit data #4`.
+    data_on : tuple of DataPort
+        Further copper ports of the device.
     adapter_sku : str
         PoE adapter near the device, or blank.
     poe_class : int
@@ -51,7 +60,7 @@ class PortAssignment:
     host_max_w: float
     allocated_w: float
     schedule: str
-    data_on: tuple[str, ...] = ()
+    data_on: tuple[DataPort, ...] = ()
     adapter_sku: str = ""
     poe_class: int = -1
     host_own_w: float = 0.0
@@ -77,9 +86,6 @@ class _Unit:
     number: int
     free: list[Port]
 
-    def name(self, port: Port) -> str:
-        return f"{self.switch.row.sku} #{self.number} {port_name(port)}"
-
     def copper(self) -> list[Port]:
         """Ports free for data: data ports first, then idle PoE ports of the lowest class."""
         ports = [port for port in self.free if port.kind in (PortKind.DATA, PortKind.POE)]
@@ -91,7 +97,8 @@ class Wiring:
     """Every port of the switches that is in use."""
 
     assignments: tuple[PortAssignment, ...]
-    data_on: dict[tuple[str, int], tuple[str, ...]]  # of devices that no port powers, by device and instance
+    #: Of devices that no port powers, by device and instance.
+    data_on: dict[tuple[str, int], tuple[DataPort, ...]]
     links: tuple[LinkEnd, ...]
 
 
@@ -242,9 +249,9 @@ def _pick(units: Sequence[_Unit]) -> tuple[_Unit, Port]:
     return unit, port
 
 
-def _take(units: Sequence[_Unit]) -> str:
+def _take(units: Sequence[_Unit]) -> DataPort:
     unit, port = _pick(units)
-    return unit.name(port)
+    return DataPort(host_sku=unit.switch.row.sku, host_unit=unit.number, port=port_name(port))
 
 
 def _with_data(assignment: PortAssignment, units: Sequence[_Unit], number: int) -> PortAssignment:

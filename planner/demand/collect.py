@@ -1,4 +1,4 @@
-"""From switches on sale to assemblies: sets of switches, their plans with fewest helpers, their feeds."""
+"""From a site's switches to assemblies: sets of switches, their plans with fewest helpers, their feeds."""
 
 from collections import Counter
 from collections.abc import Iterator, Sequence

@@ -25,7 +25,7 @@ from planner.settings import Settings
 from planner.tables.catalogue import ConverterKind, ConverterRow
 from planner.tables.rows import BusGrounding
 
-#: Bus voltage at which currents are taken, per 12 V, where no battery on sale disconnects lower
+#: Bus voltage at which currents are taken, per 12 V, where no battery disconnects lower
 #: (common practice, no source).
 BUS_MIN_V_PER_12 = 11.0
 #: About how many kits a profile and voltage may have, over all load disconnects; and a floor before those.
@@ -68,7 +68,7 @@ class SupplyKit:
     groundings : tuple of BusGrounding
         Groundings of the bus that all its boxes accept.
     lowest_v : float
-        Lowest bus of any battery on sale: currents and losses of DC cables are taken there.
+        Lowest bus of any battery for sale or at a site: currents and losses of DC cables are taken there.
     """
 
     load_profile: str

@@ -75,9 +75,9 @@ def _short_of_ports(needs: Needs, switches: Sequence[Switch], able: Sequence[boo
         yield "port-count", partial(_no_copper_port, switches, wanted, copper)
 
 
-def _no_sfp_port(switches: Sequence[Switch], wanted: int, sfp: int, on_sale: bool) -> Refusal:
+def _no_sfp_port(switches: Sequence[Switch], wanted: int, sfp: int, fits: bool) -> Refusal:
     names = set_name(switches)
-    why = "" if on_sale else " that a module on sale fits"
+    why = "" if fits else " that a module fits which the site may have"
     return Refusal(
         rule="sfp-ports",
         subject=names,

@@ -24,7 +24,7 @@ Feedable = Callable[[Switch, Group], bool]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """What a load profile asks, and how every switch on sale fits it."""
+    """What a load profile asks, and how every switch that a site may have fits it."""
 
     needs: Needs
     loose: tuple[Device, ...]  # with data ports that no port powers
@@ -97,7 +97,7 @@ def make_profile(
     Parameters
     ----------
     devices, switches, settings
-        Of the profile, on sale, of the scenario.
+        Of the profile, of the site, of the scenario.
     adapters : sequence of rows
         PoE adapters that passive groups may stand behind.
     sfp : bool

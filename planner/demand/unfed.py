@@ -60,8 +60,8 @@ def _no_inverter(load: BusLoad, bus: Bus) -> Refusal:
         return Refusal(
             rule="no-inverter",
             subject=load.sku,
-            message=f"takes {takes} of alternating current; no inverter on sale lives on a "
-            f"{bus.system_voltage_v} V bus",
+            message=f"takes {takes} of alternating current; no inverter that the site may have lives "
+            f"on a {bus.system_voltage_v} V bus",
         )
 
     def miss(row: ConverterRow) -> float:

@@ -158,8 +158,8 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
                 value=float(days.max()),
                 limit=one.reserve_days if one.reserve_days < np.inf else BATTERY_DAYS_MAX,
                 unit="days",
-                message=f"the largest battery on sale carries {days.max():.1f} days of the smallest load at "
-                f"its limit of strings in parallel; {_days(one.reserve_days)} asked"
+                message=f"the largest battery that it may have carries {days.max():.1f} days of the "
+                f"smallest load at its limit of strings in parallel; {_days(one.reserve_days)} asked"
                 f"{_by_curve(one.step, by_curve)}",
             ),
         )
@@ -178,7 +178,7 @@ def no_storage(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
                 value=float(share[best] * depth[best]),
                 limit=float(depth[best]),
                 unit="share of rated energy",
-                message="the longest night takes more of the largest battery on sale than a day may",
+                message="the longest night takes more of the largest battery that it may have than a day may",
             ),
         )
     return None

@@ -1,4 +1,4 @@
-"""Rules that every module on sale breaks: temperatures, wind, a controller's input limits."""
+"""Rules that every module breaks which a site may have: temperatures, wind, a controller's input limits."""
 
 import numpy as np
 
@@ -52,7 +52,7 @@ def no_module(
 def _no_place(one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss:
     """No module stands the site: what the one that breaks the fewest rules breaks."""
     if not cat.modules:
-        none = Refusal(rule="no-module", subject="module", message="no module is on sale")
+        none = Refusal(rule="no-module", subject="module", message="there is no module that it may have")
         return Stage.ARRAY, -1.0, none
     cold, hot, wind = one.temp_air_min_c, pv_array.cell_max_c(one.temp_air_max_c), 0.0
     if one.wind_design_m_s is not None:
@@ -76,6 +76,6 @@ def _no_place(one: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Miss
             limit=float(limit),
             unit=unit,
             message=f"{what} {value:.1f} {unit}; {cat.modules[m].sku} stands {limit:.1f} {unit}, and no "
-            "module on sale stands the site",
+            "module that it may have stands the site",
         ),
     )

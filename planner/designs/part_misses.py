@@ -100,7 +100,7 @@ def no_battery(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Se
             Refusal(
                 rule="battery-voltage",
                 subject=f"{voltage} V",
-                message=f"no battery on sale makes {voltage} V in series",
+                message=f"no battery that the site may have makes {voltage} V in series",
             ),
         )
     if (suits & batteries_in_range(cat, one, settings)).any():
@@ -132,8 +132,8 @@ def _temperature_miss(
             value=value,
             limit=limit,
             unit="C",
-            message=f"the enclosure may reach {value:.1f} C; the hardiest {noun} on sale works {what} "
-            f"{limit:.1f} C",
+            message=f"the enclosure may reach {value:.1f} C; the hardiest {noun} that the site may "
+            f"have works {what} {limit:.1f} C",
         ),
     )
 
@@ -150,8 +150,8 @@ def no_boxes(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Sett
             Refusal(
                 rule="kit-grounding",
                 subject=f"{voltage} V",
-                message="every set of switch and converters on sale holds a box that may not stand on a bus "
-                f"of grounding {one.bus_grounding}",
+                message="every set of switch and converters that the site may have holds a box that may not "
+                f"stand on a bus of grounding {one.bus_grounding}",
             ),
         )
     return _temperature_miss(
@@ -177,7 +177,7 @@ def no_controller(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings:
             Refusal(
                 rule="controller-voltage",
                 subject=f"{voltage} V",
-                message=f"no controller on sale charges at {voltage} V",
+                message=f"no controller that the site may have charges at {voltage} V",
             ),
         )
     suits &= controllers_for_ground(cat, one.bus_grounding)
@@ -188,8 +188,8 @@ def no_controller(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings:
             Refusal(
                 rule="controller-grounding",
                 subject=f"{voltage} V",
-                message=f"every controller on sale for {voltage} V joins through the pole that a bus of "
-                f"grounding {one.bus_grounding} does not earth",
+                message=f"every controller for {voltage} V that it may have joins through the pole that a "
+                f"bus of grounding {one.bus_grounding} does not earth",
             ),
         )
     return _temperature_miss(
@@ -274,7 +274,7 @@ def _no_charging(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: 
             value=float(most[nearest]),
             limit=float(needed[nearest]),
             unit="V",
-            message=f"no controller charges a battery on sale that suits the site: {needed[nearest]:.1f} V "
+            message=f"no controller charges a battery that suits the site: {needed[nearest]:.1f} V "
             f"are needed, the most that one makes is {most[nearest]:.1f} V",
         ),
     )
@@ -309,8 +309,8 @@ def _no_setpoint(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: 
             value=float(high[nearest]),
             limit=float(low[nearest]),
             unit="V",
-            message="no controller on sale follows the battery's temperature, and no constant setpoint "
-            f"suits: at {cold:.1f} C a block needs {low[nearest]:.2f} V, at {hot:.1f} C it takes "
+            message="no controller that the site may have follows the battery's temperature, and no constant "
+            f"setpoint suits: at {cold:.1f} C a block needs {low[nearest]:.2f} V, at {hot:.1f} C it takes "
             f"{high[nearest]:.2f} V",
         ),
     )

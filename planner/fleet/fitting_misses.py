@@ -1,4 +1,4 @@
-"""Why no mount or enclosure on sale suits any design of a site: the rule, its value, the nearest limit."""
+"""Why no mount or enclosure of a site suits any of its designs: the rule, its value, the nearest limit."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -72,7 +72,7 @@ def _refusal(
         value=value,
         limit=limit,
         unit=unit,
-        message=f"{what}; the strongest {fitting} on sale takes {limit:g} {unit}",
+        message=f"{what}; the strongest {fitting} that the site may have takes {limit:g} {unit}",
     )
 
 
@@ -88,5 +88,5 @@ def _no_tilt(site_id: str, f: Fittings, windproof: BoolArray, tilt: float) -> Re
         value=tilt,
         limit=nearest,
         unit="degrees",
-        message=f"no mount on sale that stands the site's wind can be set to {tilt:g} degrees{reach}",
+        message=f"no mount that it may have and that stands its wind can be set to {tilt:g} degrees{reach}",
     )

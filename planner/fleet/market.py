@@ -22,7 +22,7 @@ from planner.scenario import Scenario, Tables
 from planner.settings import PurchaseSettings
 from planner.tables.catalogue import SkuRow
 from planner.tables.registry import SKU_TABLES
-from planner.tables.rows import Category, CategoryRuleRow, PriceRow, SkuRule, StockRow, TierKind
+from planner.tables.trade_rows import Category, CategoryRuleRow, PriceRow, SkuRule, StockRow, TierKind
 
 BoolArray = NDArray[np.bool_]
 

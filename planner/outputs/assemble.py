@@ -36,6 +36,7 @@ def make_plan(
     solution: FleetSolution | None,
     timings: Mapping[str, float],
     *,
+    served_most: int,
     proofs: Sequence[Proof] = (),
 ) -> Plan:
     """All tables and the manifest; money is counted again from whole units."""
@@ -61,6 +62,7 @@ def make_plan(
             fleet,
             solution,
             sites_planned=len(designs),
+            served_most=served_most,
             amounts=bill.amounts,
             total=total,
             replaced=sum(replaced, Decimal(0)),

@@ -21,6 +21,7 @@ def manifest(
     solution: FleetSolution | None,
     *,
     sites_planned: int,
+    served_most: int,
     amounts: Mapping[str, Decimal],
     total: Decimal,
     replaced: Decimal,
@@ -58,6 +59,7 @@ def manifest(
         "availability": _availability(fleet, proofs),
         "kits_left_out": sum(result.left_out for result in fleet.kits.values()),
         "sites_planned": sites_planned,
+        "sites_served_most": served_most,
         "sites_unserved": len(fleet.refusals),
         "unserved": {site_id: refusal.rule for site_id, refusal in sorted(fleet.refusals.items())},
     }

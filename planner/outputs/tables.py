@@ -1,6 +1,5 @@
 """Rows of the plan's other tables: parts at sites, order lines, energy by month, ports."""
 
-import re
 from collections.abc import Iterator, Sequence
 
 from planner.demand import LinkEnd, PortAssignment
@@ -10,8 +9,6 @@ from planner.outputs.site_rows import finite
 from planner.procurement import OrderLine, SiteLine
 from planner.tables.plan_rows import BillRow, EnergyRow, OrderRow, PortRow
 from planner.units import MONTHS
-
-DATA_PORT = re.compile(r"(.+) #(\d+) ((?:data|poe class \d) #\d+)")
 
 
 def bill_rows(lines: Sequence[SiteLine]) -> list[BillRow]:
@@ -109,17 +106,15 @@ def _power_row(site_id: str, a: PortAssignment) -> PortRow:
 
 def _data_rows(site_id: str, a: PortAssignment) -> Iterator[PortRow]:
     """Ports that carry data of a device and no power."""
-    for name in a.data_on:
-        found = DATA_PORT.fullmatch(name)
-        assert found is not None  # names are made by `planner.demand.assign`
+    for end in a.data_on:
         yield PortRow(
             site_id=site_id,
             role="data",
             device=a.device,
             instance=a.instance,
-            switch_sku=found[1],
-            switch_unit=int(found[2]),
-            port=found[3],
+            switch_sku=end.host_sku,
+            switch_unit=end.host_unit,
+            port=end.port,
             cable_m=a.cable_m,
         )
 

@@ -8,24 +8,18 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import InvalidOperation
-from functools import lru_cache
 from pathlib import Path
-from types import GenericAlias
 from typing import Any
-
-from pydantic import TypeAdapter, ValidationError
 
 from planner.errors import OutputError
 from planner.referee.check import Check, holds
 from planner.scenario import Scenario
 from planner.settings import flat_settings
+from planner.tables.plan_files import MANIFEST, parquet_columns, parse_manifest, plan_table
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow, cell_types
 from planner.tables.write import guard
 
-MANIFEST = "manifest.json"
 FLAGS = {"true": True, "false": False}
-
-Cells = dict[str, list[Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,12 +45,9 @@ def read_manifest(folder: Path) -> dict[str, Any]:
         The folder holds no plan.
     """
     try:
-        manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        return parse_manifest((folder / MANIFEST).read_bytes())
     except (OSError, ValueError) as error:
-        raise OutputError(f"{folder} holds no plan: {MANIFEST} cannot be read ({error})") from error
-    if not isinstance(manifest, dict) or "planner_version" not in manifest:
-        raise OutputError(f"{folder} holds no plan: {MANIFEST} is not a plan's")
-    return manifest
+        raise OutputError(f"{folder} holds no plan: {error}") from error
 
 
 def read_plan(folder: Path) -> PlanFiles:
@@ -97,46 +88,28 @@ def _table(
 ) -> tuple[list[Any] | None, list[Check]]:
     """Rows of a table, and whether its two forms can be read and say the same."""
     try:
-        cells = _parquet(typed)
-        rows = _adapter(model).validate_python(
-            [dict(zip(cells, row, strict=True)) for row in zip(*cells.values(), strict=True)]
-        )
-    except (ValueError, ValidationError) as error:
+        cells = parquet_columns(_there(typed))
+        rows = plan_table(model, cells)
+    except ValueError as error:
         note = str(error).splitlines()[0][:120]
         return None, [holds("plan-table", "", f"{name}.parquet", False, f"cannot be read: {note}")]
     try:
         kinds = cell_types(model)
         guarded = [[guard(v or "") for v in cells[n]] if kinds[n] is str else cells[n] for n in kinds]
-        same = _csv(text, model) == Counter(zip(*guarded, strict=True))
+        same = _csv(_there(text), model) == Counter(zip(*guarded, strict=True))
         return rows, [holds("plan-forms", "", name, same, "says one thing as CSV, another as Parquet")]
     except ValueError as error:
         return rows, [holds("plan-table", "", f"{name}.csv", False, f"cannot be read: {str(error)[:120]}")]
 
 
-@lru_cache(maxsize=16)
-def _adapter(model: type[PlanRow]) -> TypeAdapter[Any]:
-    rows: Any = GenericAlias(list, (model,))
-    return TypeAdapter(rows)
-
-
-def _parquet(data: bytes | None) -> Cells:
-    """Columns of a Parquet file."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
+def _there(data: bytes | None) -> bytes:
     if data is None:
         raise ValueError("the file is not there")
-    try:
-        table = pq.read_table(io.BytesIO(data))
-        return {str(name): table.column(name).to_pylist() for name in table.column_names}
-    except (pa.ArrowException, OSError, KeyError, TypeError, OverflowError) as error:
-        raise ValueError(str(error)) from error
+    return data
 
 
-def _csv(data: bytes | None, model: type[PlanRow]) -> Counter[tuple[Any, ...]]:
+def _csv(data: bytes, model: type[PlanRow]) -> Counter[tuple[Any, ...]]:
     """Rows of a CSV file in the columns' order of the model, typed like Parquet's."""
-    if data is None:
-        raise ValueError("the file is not there")
     lines = list(csv.reader(io.StringIO(data.decode("utf-8-sig"), newline=""), strict=True))
     kinds, header = cell_types(model), lines[0] if lines else []
     if sorted(header) != sorted(kinds):

@@ -13,7 +13,7 @@ from planner.referee.costs import bought, exact, money, rounded
 from planner.referee.parts import Parts
 from planner.scenario import Scenario
 from planner.tables.plan_rows import BillRow, OrderRow, ProblemRow, SiteDesignRow
-from planner.tables.rows import PriceRow, StockRow, TierKind
+from planner.tables.trade_rows import PriceRow, StockRow, TierKind
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,6 +250,8 @@ def sites_counted(case: FleetCase) -> Iterator[Check]:
     yield agrees(
         "site-count", "", "sites_planned", _number(case.manifest.get("sites_planned")), len(planned), "sites"
     )
+    most = _number(case.manifest.get("sites_served_most"))
+    yield at_most("site-count", "", "sites_served_most", len(planned), most or 0.0, "sites")
     yield agrees(
         "site-count",
         "",

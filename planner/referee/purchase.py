@@ -9,7 +9,7 @@ from planner.referee.check import Check, agrees, at_least, at_most, holds
 from planner.referee.costs import exact, money, rounded
 from planner.referee.orders import FleetCase
 from planner.tables.catalogue import BatteryRow
-from planner.tables.rows import CategoryRuleRow, SkuRule
+from planner.tables.trade_rows import CategoryRuleRow, SkuRule
 
 WEEKS_PER_YEAR = 365.25 / 7
 SHARE_NOISE = 1e-9  # of a share of whole units

@@ -16,7 +16,8 @@ from planner.pipeline import plan_fleet
 from planner.plan import Plan
 from planner.savings.variants import Variant
 from planner.scenario import Scenario
-from planner.tables.rows import DeviceRow, LoadRow, PriceRow, Supply
+from planner.tables.rows import DeviceRow, LoadRow, Supply
+from planner.tables.trade_rows import PriceRow
 
 LEAST_W, WIDE_V = 0.001, (1.0, 400.0)  # a load that every bus feeds
 PRICE_STEP = Decimal("0.0001")  # prices have four decimals

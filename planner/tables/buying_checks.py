@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from planner.errors import Problem
 from planner.tables.checks import Check, Context
 from planner.tables.registry import SKU_TABLES
-from planner.tables.rows import SkuRule
+from planner.tables.trade_rows import SkuRule
 
 
 def lists(context: Context) -> Iterator[Problem]:

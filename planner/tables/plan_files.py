@@ -63,7 +63,7 @@ def read_plan(folder: Path) -> WrittenPlan:
         problems += [*faults, *file_bytes(folder, f"{name}.csv", manifest)[1]]
         if data is not None and not faults:
             try:
-                tables[name] = parquet_rows(model, data)
+                tables[name] = plan_table(model, parquet_columns(data))
             except ValueError as error:
                 problems.append(
                     _problem(folder / f"{name}.parquet", "broken-table", f"cannot be read: {error}")
@@ -91,12 +91,25 @@ def read_manifest(folder: Path) -> dict[str, Any]:
             [_problem(folder, "no-plan", f"holds no plan: {MANIFEST} {problems[0].message}", remedy)]
         )
     try:
+        return parse_manifest(data)
+    except ValueError as error:
+        raise InputError([_problem(folder, "no-plan", f"holds no plan: {error}", remedy)]) from error
+
+
+def parse_manifest(data: bytes) -> dict[str, Any]:
+    """The manifest of a plan from its file.
+
+    Raises
+    ------
+    ValueError
+        It is not a plan's.
+    """
+    try:
         manifest = json.loads(data.decode("utf-8"))
     except (ValueError, RecursionError) as error:
-        message = f"holds no plan: {MANIFEST} is no JSON ({error})"
-        raise InputError([_problem(folder, "no-plan", message, remedy)]) from error
+        raise ValueError(f"{MANIFEST} is no JSON ({error})") from error
     if not isinstance(manifest, dict) or "planner_version" not in manifest:
-        raise InputError([_problem(folder, "no-plan", f"holds no plan: {MANIFEST} is not a plan's", remedy)])
+        raise ValueError(f"{MANIFEST} is not a plan's")
     return manifest
 
 
@@ -113,21 +126,33 @@ def file_bytes(folder: Path, name: str, manifest: Mapping[str, Any]) -> tuple[by
     return data, []
 
 
-def parquet_rows(model: type[PlanRow], data: bytes) -> list[Any]:
-    """Rows of a plan's table from Parquet.
+def parquet_columns(data: bytes) -> dict[str, list[Any]]:
+    """Columns of a Parquet file.
 
     Raises
     ------
     ValueError
-        Not Parquet, or cells and columns that the model does not have.
+        Not Parquet.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
-        cells = pq.read_table(io.BytesIO(data)).to_pylist()
+        table = pq.read_table(io.BytesIO(data))
+        return {str(name): table.column(name).to_pylist() for name in table.column_names}
     except (pa.ArrowException, OSError, KeyError, TypeError, OverflowError) as error:
         raise ValueError(str(error)[:200]) from error
+
+
+def plan_table(model: type[PlanRow], columns: Mapping[str, Sequence[Any]]) -> list[Any]:
+    """Rows of a plan's table from its columns.
+
+    Raises
+    ------
+    ValueError
+        Cells and columns that the model does not have.
+    """
+    cells = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
     try:
         rows: list[Any] = _adapter(model).validate_python(cells)
     except ValidationError as error:

@@ -7,7 +7,8 @@ from typing import Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from planner.tables.rows import Supply, TierKind
+from planner.tables.rows import Supply
+from planner.tables.trade_rows import TierKind
 
 
 class PlanRow(BaseModel):
@@ -79,7 +80,8 @@ class SiteDesignRow(PlanRow):
     charge_current_a: float = Field(description="greatest charge current, gross of load, A")
     charge_rate: float = Field(description="the same / rated ampere-hours of the battery, 1/h")
     bus_lowest_v: float = Field(
-        description="lowest bus of any battery on sale, V: currents and losses of cables are taken there"
+        description="lowest bus of any battery for sale or at a site, V: currents and losses of cables are "
+        "taken there"
     )
     load_current_max_a: float = Field(description="greatest load current at the lowest bus voltage, A")
     load_current_surge_a: float = Field(
@@ -239,7 +241,7 @@ class ProblemRow(PlanRow):
     """A site without a design, or something that deserves a second look."""
 
     severity: Literal["unserved", "rule", "warning"] = Field(
-        description="unserved: the site is not served; rule: without these rules more sites are"
+        description="unserved: the site is not served; rule: without these rules more sites are, or may be"
     )
     code: str = Field(description="stable name of the rule")
     site_id: str = Field(default="", description="the site, if it is about one")

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from planner.tables.nearest import nearest
 from planner.tables.rerun_rows import PriceChangeRow
-from planner.tables.rows import PriceRow
+from planner.tables.trade_rows import PriceRow
 
 Ladder = Sequence[PriceRow]
 Key = tuple[str, str]

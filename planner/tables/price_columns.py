@@ -4,10 +4,20 @@ from enum import StrEnum
 
 from pydantic import Field
 
-from planner.tables.rows import Identifier, PriceRow, Row, Text
+from planner.tables.rows import Identifier, Row, Text
 
-PriceColumn = StrEnum("PriceColumn", [(name.upper(), name) for name in PriceRow.model_fields])  # type: ignore[misc]
-PriceColumn.__doc__ = "A column of `prices`."
+
+class PriceColumn(StrEnum):
+    """A column of `prices`: a field of its row model."""
+
+    SKU = "sku"
+    SUPPLIER = "supplier"
+    MIN_QTY = "min_qty"
+    UNIT_PRICE = "unit_price"
+    CURRENCY = "currency"
+    TIER_KIND = "tier_kind"
+    VALID_FROM = "valid_from"
+    VALID_TO = "valid_to"
 
 
 class PriceColumnRow(Row):

@@ -11,7 +11,7 @@ from planner.tables.price_changes import price_changes
 from planner.tables.price_lists import PriceLists, known_only, laid_over, read_price_list, twice
 from planner.tables.read import ReadTable
 from planner.tables.rerun_rows import PriceChangeRow
-from planner.tables.rows import PriceRow
+from planner.tables.trade_rows import PriceRow
 
 PRICES = "prices"
 

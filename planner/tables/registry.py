@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from planner.tables import catalogue as cat
-from planner.tables import existing, price_columns, rows
+from planner.tables import existing, price_columns, rows, trade_rows
 
 
 class Place(StrEnum):
@@ -102,9 +102,9 @@ TABLES: tuple[TableSpec, ...] = (
         references={"schedule": ("schedules", "schedule"), "alternative_to": ("devices", "device")},
     ),
     TableSpec(name="schedules", row=rows.ScheduleRow, place=SCENARIO, key=("schedule",)),
-    TableSpec(name="sku_rules", row=rows.SkuRuleRow, place=SCENARIO, key=("sku",)),
-    TableSpec(name="category_rules", row=rows.CategoryRuleRow, place=SCENARIO, key=("category",)),
-    TableSpec(name="phases", row=rows.PhaseRow, place=SCENARIO, key=("phase",)),
+    TableSpec(name="sku_rules", row=trade_rows.SkuRuleRow, place=SCENARIO, key=("sku",)),
+    TableSpec(name="category_rules", row=trade_rows.CategoryRuleRow, place=SCENARIO, key=("category",)),
+    TableSpec(name="phases", row=trade_rows.PhaseRow, place=SCENARIO, key=("phase",)),
     TableSpec(
         name="price_columns", row=price_columns.PriceColumnRow, place=SCENARIO, key=("mapping", "column")
     ),
@@ -125,7 +125,7 @@ TABLES: tuple[TableSpec, ...] = (
     TableSpec(name="balance", row=cat.BalanceRow, place=CATALOGUE, key=("sku",), required=True),
     TableSpec(
         name="prices",
-        row=rows.PriceRow,
+        row=trade_rows.PriceRow,
         place=CATALOGUE,
         key=("sku", "supplier", "min_qty", "valid_from"),
         required=True,
@@ -133,13 +133,19 @@ TABLES: tuple[TableSpec, ...] = (
     ),
     TableSpec(
         name="stock",
-        row=rows.StockRow,
+        row=trade_rows.StockRow,
         place=CATALOGUE,
         key=("sku", "supplier"),
         references={"supplier": ("suppliers", "supplier")},
     ),
-    TableSpec(name="suppliers", row=rows.SupplierRow, place=CATALOGUE, key=("supplier",), required=True),
-    TableSpec(name="fx", row=rows.FxRow, place=CATALOGUE, key=("currency",)),
+    TableSpec(
+        name="suppliers",
+        row=trade_rows.SupplierRow,
+        place=CATALOGUE,
+        key=("supplier",),
+        required=True,
+    ),
+    TableSpec(name="fx", row=trade_rows.FxRow, place=CATALOGUE, key=("currency",)),
 )
 
 BY_NAME: dict[str, TableSpec] = {spec.name: spec for spec in TABLES}

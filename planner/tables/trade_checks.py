@@ -10,7 +10,7 @@ from planner.errors import Problem, Severity
 from planner.tables.checks import Check, Context
 from planner.tables.part_checks import ascending
 from planner.tables.registry import SKU_TABLES
-from planner.tables.rows import PriceRow, TierKind
+from planner.tables.trade_rows import PriceRow, TierKind
 
 RATE_AGE_DAYS_MAX = (
     92  # an exchange rate older than a quarter asks for a second look (common practice, no source)

@@ -41,13 +41,13 @@ need_by = 2027-04-01
 labour_cost_h = 60
 """
 
-#: Rules of the purchase: every SKU taken on costs, spares by share.
+#: Rules of the purchase: every SKU taken on costs, spares by share and by failures.
 CATEGORY_RULES = """\
 category,distinct_max,onboarding_cost,spares_share,spares_protection,resupply_weeks
 modules,{modules},400,0.03,,
 batteries,{batteries},500,0.02,,
-controllers,{controllers},300,0.03,,
-switches,{switches},300,0.03,,
+controllers,{controllers},300,0.03,0.95,8
+switches,{switches},300,0.03,0.95,8
 converters,,100,0.05,,
 balance,,0,0,,
 """

@@ -7,13 +7,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+from typer.testing import CliRunner, Result
+
+from planner.cli import app
 from tests.support import with_cell, write_scenario
 
 
-def planner(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "planner", *map(str, arguments)], capture_output=True, text=True, check=False
-    )
+def planner(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, [*map(str, arguments)])
 
 
 def faulty(folder: Path) -> Path:
@@ -23,14 +24,14 @@ def faulty(folder: Path) -> Path:
 
 def test_a_sound_scenario(tmp_path: Path) -> None:
     done = planner("check", write_scenario(tmp_path))
-    assert (done.returncode, done.stdout) == (0, "")
+    assert (done.exit_code, done.stdout) == (0, "")
     assert "0 errors, 0 warnings" in done.stderr
 
 
 def test_problems_as_tab_separated_text(tmp_path: Path) -> None:
     done = planner("check", faulty(tmp_path))
     lines = [line.split("\t") for line in done.stdout.splitlines()]
-    assert done.returncode == 3
+    assert done.exit_code == 3
     assert lines[0][:6] == ["severity", "file", "line", "column", "value", "code"]
     assert lines[1][:6] == ["error", "sites.csv", "2", "latitude_deg", "46,5", "decimal-comma"]
     assert lines[2][:2] == ["warning", "catalogue/fx.csv"]
@@ -40,7 +41,7 @@ def test_problems_as_tab_separated_text(tmp_path: Path) -> None:
 def test_problems_as_json(tmp_path: Path) -> None:
     done = planner("check", faulty(tmp_path), "--json")
     first, second = json.loads(done.stdout)
-    assert done.returncode == 3
+    assert done.exit_code == 3
     assert (first["code"], first["line"], first["severity"]) == ("decimal-comma", 2, "error")
     assert second["severity"] == "warning"
 
@@ -57,27 +58,27 @@ def test_quiet_leaves_errors_only(tmp_path: Path) -> None:
 
 def test_warnings_alone_are_no_failure(tmp_path: Path) -> None:
     done = planner("check", write_scenario(tmp_path, tables=with_cell("catalogue/fx", 0, date="2026-01-01")))
-    assert done.returncode == 0
+    assert done.exit_code == 0
     assert "stale-rate" in done.stdout
 
 
 def test_overrides(tmp_path: Path) -> None:
     folder = write_scenario(tmp_path)
-    assert planner("check", folder, "--set", "policy.autonomy_days=7").returncode == 0
+    assert planner("check", folder, "--set", "policy.autonomy_days=7").exit_code == 0
     refused = planner("check", folder, "--set", "policy.autonomy_days=700")
-    assert refused.returncode == 3
+    assert refused.exit_code == 3
     assert "policy.autonomy_days" in refused.stdout
 
 
 def test_usage_errors(tmp_path: Path) -> None:
-    assert planner("check").returncode == 2
-    assert planner("check", tmp_path, "--set", "autonomy").returncode == 2
-    assert planner("chekc", tmp_path).returncode == 2
+    assert planner("check").exit_code == 2
+    assert planner("check", tmp_path, "--set", "autonomy").exit_code == 2
+    assert planner("chekc", tmp_path).exit_code == 2
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
     done = planner("check", tmp_path / "none")
-    assert done.returncode == 3
+    assert done.exit_code == 3
     assert "missing-folder" in done.stdout
 
 

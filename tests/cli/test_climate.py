@@ -1,31 +1,27 @@
 """`planner climate` as a shell sees it."""
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
 
+from typer.testing import CliRunner, Result
+
+from planner.cli import app
 from planner.cli.climate import SOURCES
 from planner.climate.services import FIRST_YEAR, LAST_YEAR, Source
 from tests.climate.service import serving
 from tests.support import write_scenario
 
 
-def planner(*arguments: str | Path, cache: Path | None = None) -> subprocess.CompletedProcess[str]:
-    environment = os.environ | {"NO_PROXY": "*"} | ({"XDG_CACHE_HOME": str(cache)} if cache else {})
-    return subprocess.run(
-        [sys.executable, "-m", "planner", "climate", *map(str, arguments)],
-        capture_output=True,
-        text=True,
-        check=False,
-        env=environment,
-    )
+def planner(*arguments: str | Path, cache: Path | None = None) -> Result:
+    environment = {"NO_PROXY": "*"} | ({"XDG_CACHE_HOME": str(cache)} if cache else {})
+    return CliRunner(env=environment).invoke(app, ["climate", *map(str, arguments)])
 
 
 def test_show_as_tab_separated_text(tmp_path: Path) -> None:
     done = planner("show", write_scenario(tmp_path), "--site", "NA")
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     header, *rows = (line.split("\t") for line in done.stdout.splitlines())
     assert header[:5] == ["site_id", "month", "ghi_wh_m2_day", "climate_margin", "climate_source"]
     assert [row[1] for row in rows] == [str(month) for month in range(1, 13)]
@@ -47,11 +43,11 @@ def test_show_as_json_and_with_other_settings(tmp_path: Path) -> None:
 def test_show_names_what_is_wrong(tmp_path: Path) -> None:
     folder = write_scenario(tmp_path)
     done = planner("show", folder, "--site", "N")
-    assert done.returncode == 3
+    assert done.exit_code == 3
     assert "unknown-site" in done.stderr
     (folder / "climate_files.csv").write_text("site_id,path,format\nNA,no.epw,epw\n", encoding="utf-8")
     done = planner("show", folder)
-    assert done.returncode == 3
+    assert done.exit_code == 3
     assert "missing-file" in done.stderr
 
 
@@ -64,10 +60,10 @@ def test_fetch_then_show(tmp_path: Path) -> None:
         )
         again = planner("fetch", folder, "--url", service.url + "/nasa", *years, cache=tmp_path / "cache")
         assert len(service.asked) == 2
-    assert done.returncode == 0, done.stderr
+    assert done.exit_code == 0, done.stderr
     assert [row["outcome"] for row in json.loads(done.stdout)] == ["written", "written"]
     assert "2 written, 0 failed" in done.stderr
-    assert again.returncode == 0
+    assert again.exit_code == 0
     assert again.stdout.count("kept") == 2
     assert list((tmp_path / "cache").rglob("*.csv"))
     rows = json.loads(planner("show", folder, "--json").stdout)
@@ -82,21 +78,21 @@ def test_fetch_without_a_network(tmp_path: Path) -> None:
     folder = write_scenario(tmp_path / "scenario")
     offline = ("--url", "http://127.0.0.1:9/", "--tries", "1", "--cache", tmp_path / "cache")
     done = planner("fetch", folder, *offline)
-    assert done.returncode == 7
+    assert done.exit_code == 7
     assert "is there a network?" in done.stdout
     assert "0 written, 2 failed" in done.stderr
     quiet = planner("fetch", folder, *offline, "--quiet")
-    assert (quiet.returncode, quiet.stdout) == (7, "")
+    assert (quiet.exit_code, quiet.stdout) == (7, "")
     assert "is there a network?" in quiet.stderr
 
 
 def test_usage(tmp_path: Path) -> None:
     folder = write_scenario(tmp_path)
-    assert planner("fetch", folder, "--source", "oracle").returncode == 2
-    assert planner("fetch", folder, "--url", "file:///etc/passwd").returncode == 2
-    assert planner("fetch", folder, "--start", "2020", "--end", "2019").returncode == 2
-    assert planner("fetch", folder, "--tries", "0").returncode == 2
-    assert planner("fetch", tmp_path / "none").returncode == 3
+    assert planner("fetch", folder, "--source", "oracle").exit_code == 2
+    assert planner("fetch", folder, "--url", "file:///etc/passwd").exit_code == 2
+    assert planner("fetch", folder, "--start", "2020", "--end", "2019").exit_code == 2
+    assert planner("fetch", folder, "--tries", "0").exit_code == 2
+    assert planner("fetch", tmp_path / "none").exit_code == 3
 
 
 def test_the_help_says_what_the_services_module_does() -> None:

@@ -14,15 +14,15 @@ MAP = {
 
 def test_a_new_scenario_is_checked_and_planned(tmp_path: Path) -> None:
     made = planner("new", tmp_path / "fleet")
-    assert made.returncode == 0
+    assert made.exit_code == 0
     assert "scenario.toml" in made.stdout.splitlines()
     assert "planner check" in made.stderr
     checked = planner("check", tmp_path / "fleet")
-    assert (checked.returncode, checked.stdout) == (0, "")
+    assert (checked.exit_code, checked.stdout) == (0, "")
     planned = planner("plan", tmp_path / "fleet", "--out", tmp_path / "plan", "--set", "solver.gap=0.2")
-    assert planned.returncode == 0, planned.stderr
+    assert planned.exit_code == 0, planned.stderr
     again = planner("new", tmp_path / "fleet")
-    assert again.returncode == 2
+    assert again.exit_code == 2
     assert "not empty" in again.stderr
 
 
@@ -30,7 +30,7 @@ def test_a_new_scenario_as_a_workbook_with_its_catalogue(tmp_path: Path) -> None
     made = planner("new", tmp_path / "fleet", "--xlsx", "--catalogue", "--json")
     files = json.loads(made.stdout)["files"]
     assert {"scenario.toml", "workbook.xlsx", "catalogue/prices.csv"} <= set(files)
-    assert planner("check", tmp_path / "fleet").returncode == 0
+    assert planner("check", tmp_path / "fleet").exit_code == 0
 
 
 def test_sites_are_written_and_what_is_left_out_is_said(tmp_path: Path) -> None:
@@ -38,9 +38,9 @@ def test_sites_are_written_and_what_is_left_out_is_said(tmp_path: Path) -> None:
     planner("new", tmp_path / "fleet")
     into = ("--load-profile", "gauge", "--out", tmp_path / "fleet" / "sites.csv")
     kept = planner("sites", tmp_path / "map.geojson", *into)
-    assert kept.returncode == 2
+    assert kept.exit_code == 2
     done = planner("sites", tmp_path / "map.geojson", *into, "--force")
-    assert (done.returncode, done.stdout) == (0, "")
+    assert (done.exit_code, done.stdout) == (0, "")
     assert "property-ignored" in done.stderr
     assert "1 site written" in done.stderr
 
@@ -60,5 +60,5 @@ def test_sites_are_printed(tmp_path: Path) -> None:
 def test_faulty_maps_are_bad_input(tmp_path: Path) -> None:
     (tmp_path / "map.geojson").write_text("{")
     done = planner("sites", tmp_path / "map.geojson")
-    assert (done.returncode, done.stdout) == (3, "")
+    assert (done.exit_code, done.stdout) == (3, "")
     assert "broken-map" in done.stderr

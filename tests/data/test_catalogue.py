@@ -138,6 +138,12 @@ def test_controller(part: Any) -> None:
     assert part.load_terminal_max_a is None or part.load_terminal_max_a <= part.output_max_a
 
 
+@each((*TABLES.controllers, *TABLES.switches))
+def test_electronics_fail_as_seldom_as_their_makers_say(part: Any) -> None:
+    """Means between failures of some hundred thousand hours, 20 to 80 years (common practice, no source)."""
+    assert 20 <= part.mtbf_years <= 80
+
+
 @each(TABLES.switches)
 def test_switch_budget_fits_its_ports(part: Any) -> None:
     """The budget feeds the greatest port alone, and is no more than all ports together can use."""

@@ -144,7 +144,7 @@ def test_several_of_a_switch_for_more_ports() -> None:
 def test_sfp_serves_the_uplink_alone() -> None:
     """An SFP port with its module carries the uplink, so one data port is free for a DC device.
 
-    Without the port, or without a module on sale for it, there is none.
+    Without the port, or without a module for it, there is none.
     """
     device = build.direct("plc", ports=1)
     for fibre, modules, served in (

@@ -105,20 +105,16 @@ def test_kits_keep_every_rule(given_tables: tuple[Tables, int]) -> None:
     tables, voltage = given_tables
     asked = build.settings(uplink_ports=1, switches_max=2)
     for kit in build.kits(tables, voltage, asked).kits:
-        check_kit(kit, tables)
+        check_kit(kit, tables, asked.demand.dc_conductor_mm2)
         assert kit.groundings
 
 
-MM2 = {"dc": 1.5}  # cross-section of DC conductors
-
-
 @pytest.mark.parametrize("folder", sorted(shipped("scenarios").iterdir()), ids=lambda folder: folder.name)
-def test_example_scenarios(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_example_scenarios(folder: Path) -> None:
     """Every profile of the shipped scenarios has kits at some voltage, and they keep the rules. Of hundreds
     every fifth is checked; of the larger fleets kits of 12 V and of the voltages that sites ask for.
     """
     scenario = read_scenario(folder)
-    monkeypatch.setitem(MM2, "dc", scenario.settings.demand.dc_conductor_mm2)
     asked = {(site.load_profile, site.system_voltage_v or 12) for site in scenario.tables.sites}
     for profile in sorted({profile for profile, _ in asked}):
         kits = [
@@ -132,14 +128,15 @@ def test_example_scenarios(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Non
         assert kits, profile
         mine = replace(scenario.tables, loads=[x for x in scenario.tables.loads if x.load_profile == profile])
         for kit in kits[:: 5 if len(kits) > MANY_KITS else 1]:
-            check_kit(kit, mine)
+            check_kit(kit, mine, scenario.settings.demand.dc_conductor_mm2)
 
 
-def check_kit(kit: SupplyKit, tables: Tables) -> None:
+def check_kit(kit: SupplyKit, tables: Tables, dc_mm2: float) -> None:
+    """Every rule of a kit whose DC cables have a cross-section, mm2."""
     check_units(kit, tables)
     check_ports(kit, tables)
     check_window(kit, tables)
-    check_power(kit, tables)
+    check_power(kit, tables, dc_mm2)
     check_sharing(kit, tables)
 
 
@@ -186,7 +183,7 @@ def check_ports(kit: SupplyKit, tables: Tables) -> None:
     taken: list[str] = []
     for a in kit.ports:
         row = rows[a.device]
-        taken += a.data_on
+        taken += [f"{end.host_sku} #{end.host_unit} {end.port}" for end in a.data_on]
         power_port = int(a.supply in ("poe", "passive_poe") and a.port != "injector")
         assert len(a.data_on) + min(power_port, row.data_ports) == row.data_ports
         if a.host_sku in switches:
@@ -262,7 +259,7 @@ def check_window(kit: SupplyKit, tables: Tables) -> None:
             assert used <= budget + 1e-9
 
 
-def check_power(kit: SupplyKit, tables: Tables) -> None:
+def check_power(kit: SupplyKit, tables: Tables, dc_mm2: float) -> None:
     """Mean and greatest bus power added up box by box; cable loss by the balance P = load + I^2 R."""
     boxes = {row.sku: row for row in (*tables.switches, *tables.converters)}
     devices = {row.device: row for row in tables.devices}
@@ -278,7 +275,7 @@ def check_power(kit: SupplyKit, tables: Tables) -> None:
             if a.supply == "dc":
                 sku = behind.get(a.device)
                 volts = boxes[sku].output_v if sku else lowest_bus_v(kit, tables)
-                check_dc_cable(a, devices[a.device], volts)
+                check_dc_cable(a, devices[a.device], volts, dc_mm2)
             mean += a.host_w / path(a.device)
             most += a.host_max_w / path(a.device)
             continue
@@ -322,9 +319,9 @@ def lowest_bus_v(kit: SupplyKit, tables: Tables) -> float:
     return min(n * row.disconnect_v * 0.97 for n, row in makes if n <= row.batteries_series_max)
 
 
-def check_dc_cable(a: PortAssignment, row: DeviceRow, volts: float) -> None:
-    """1.5 mm2 of copper at 0.0225 ohm mm2/m, out and back; the device keeps its lowest voltage."""
-    ohm = 2 * 0.0225 * a.cable_m / MM2["dc"]
+def check_dc_cable(a: PortAssignment, row: DeviceRow, volts: float, mm2: float) -> None:
+    """Copper at 0.0225 ohm mm2/m, out and back; the device keeps its lowest voltage."""
+    ohm = 2 * 0.0225 * a.cable_m / mm2
     volts = max(volts, row.input_min_v + row.max_w * ohm / row.input_min_v)
     for sent, watts in ((a.host_w, row.average_w), (a.host_max_w, row.max_w)):
         assert sent == pytest.approx(watts + (sent / volts) ** 2 * ohm)

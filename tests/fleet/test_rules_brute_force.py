@@ -20,7 +20,7 @@ from tests.fleet.brute import best_served, cheapest
 from tests.fleet.instances import Goods, equipped, goods, site, unsold
 from tests.fleet.policies import Policy, random_policy, rules_of, under
 
-SEEDS = int(os.environ.get("PLANNER_SEEDS", "24"))
+SEEDS = int(os.environ.get("PLANNER_SEEDS", "16"))
 
 
 def fleet(seed: int) -> tuple[Goods, list[SiteOffer], np.random.Generator]:

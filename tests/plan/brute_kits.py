@@ -171,7 +171,7 @@ def wired(row, cable_m: float) -> Box:
 
 
 def least_bus_v(scenario: Scenario, volts: int) -> float:
-    """Lowest voltage at a box on the bus of any battery on sale."""
+    """Lowest voltage at a box on the bus of any battery for sale or at a site."""
     sold = {row.sku for row in scenario.tables.prices}
     found = [(round(volts / row.nominal_v), row) for row in scenario.tables.batteries if row.sku in sold]
     fits = [(n, row) for n, row in found if 0 < n <= row.batteries_series_max

@@ -17,6 +17,8 @@ CATALOGUE = shipped("data") / "catalogue"
 #: and compared, and they would make several times as many.
 SOUTHERN_SUPPLIERS = ("garrundel", "pavorana")
 
+SKU_TABLES = ("modules", "batteries", "controllers", "switches", "converters", "balance")
+
 #: The settings file of the cut fleets: nothing rounds the proof away, and the catalogue can be changed.
 SETTINGS = """\
 name = "Cut"
@@ -70,6 +72,19 @@ class Cut:
             self.change(
                 f"catalogue/{path.stem}", lambda rows: [row for row in rows if row.get("sku") not in southern]
             )
+
+    def thin(self, of: int, *places: int) -> "Cut":
+        """Sell those SKUs of each table alone whose place in it, modulo `of`, is one of `places`.
+
+        A plan of half the catalogue takes a quarter of the time, and answers a change as one of all of it.
+        """
+        sold = {
+            row["sku"]
+            for name in SKU_TABLES
+            for at, row in enumerate(self.rows(f"catalogue/{name}"))
+            if at % of in places
+        }
+        return self.change("catalogue/prices", lambda rows: [row for row in rows if row["sku"] in sold])
 
     def rows(self, name: str) -> Rows:
         """Rows of a table; `name` as in `catalogue/prices`."""

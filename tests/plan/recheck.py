@@ -320,7 +320,7 @@ class Recheck:
             ohm = 2 * demand.copper_ohm_mm2_per_m * row.cable_m / demand.dc_conductor_mm2
             self.window(device, low, high, ohm)
             mean, most = at_source(mean, low, ohm), at_source(most, low, ohm)
-            self.kit.exact &= device.device in self.feeds  # else the planner takes the lowest bus on sale
+            self.kit.exact &= device.device in self.feeds  # else the planner takes the lowest bus of all
         poles = frozenset() if alternating else earthed(device.case_ground, False)
         return Draw(
             device.device, 0.0, ((device.schedule, mean),), most,

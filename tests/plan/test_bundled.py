@@ -50,6 +50,13 @@ def test_totals_reconcile_to_the_cent(folder: Path) -> None:
     assert Decimal(manifest["best_bound"]) <= Decimal(manifest["total_cost"])
 
 
+def test_the_plan_passes_its_audit(folder: Path) -> None:
+    audit = json.loads((folder / "manifest.json").read_text())["audit"]
+    assert audit["passed"]
+    assert audit["broken"] == 0
+    assert audit["checks"] > 1000
+
+
 def test_every_site_is_planned_or_explained(folder: Path) -> None:
     manifest = json.loads((folder / "manifest.json").read_text())
     sites = len((FLEET / "sites.csv").read_text().splitlines()) - 1
@@ -120,7 +127,9 @@ def test_dark_sites_are_named_and_do_not_stop_the_fleet(tmp_path: Path) -> None:
     for name in ("site_months.csv", "horizon.csv"):
         (scenario / name).unlink(missing_ok=True)
     result = CliRunner().invoke(
-        app, ["plan", str(scenario), "--out", str(tmp_path / "plan"), "--json", "--set", "solver.gap=0.2"]
+        app,
+        ["plan", str(scenario), "--out", str(tmp_path / "plan"), "--json"]
+        + [part for name, value in QUICKER.items() for part in ("--set", f"{name}={value}")],
     )
     assert result.exit_code == 4, result.output
     manifest = json.loads((tmp_path / "plan" / "manifest.json").read_text())
@@ -147,7 +156,7 @@ def test_parents_of_the_plan_are_made_and_an_earlier_plan_is_replaced(folder: Pa
     (scenario / "sites.csv").write_text("\n".join(lines[:2]) + "\n")
     for name in ("site_months.csv", "horizon.csv"):
         (scenario / name).unlink(missing_ok=True)
-    plan_folder(scenario, out, overrides=QUICK)
+    plan_folder(scenario, out, overrides=QUICKER)
     assert (out / "problems.csv").read_text() != "old"
     assert (out / "procurement.parquet").exists()
     assert [path.name for path in out.parent.iterdir()] == ["deep"]

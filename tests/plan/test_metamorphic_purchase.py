@@ -117,13 +117,29 @@ def free(cut: Cut) -> Cut:
     return cut.change("catalogue/stock", lambda rows: [row | {"stock_qty": ""} for row in rows])
 
 
+def thin(folder: Path, *more: str) -> Cut:
+    """A fleet to buy half the catalogue for."""
+    return Cut(folder, (*SITES, *more)).thin(2, 0)
+
+
+def alternatives(folder: Path) -> Cut:
+    """One to buy two thirds of it for: where a rule bars parts, others are left. No terms of suppliers."""
+    return free(Cut(folder, SITES).thin(3, 0, 1))
+
+
+@pytest.fixture(scope="module")
+def without_rules(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+    """The plan that each rule is added to."""
+    return alternatives(tmp_path_factory.mktemp("free") / "fleet").plan()
+
+
 @pytest.mark.parametrize("rule", RULES)
-def test_a_rule_more_never_lowers_the_cost(tmp_path: Path, rule: Rule) -> None:
+def test_a_rule_more_never_lowers_the_cost(tmp_path: Path, rule: Rule, without_rules: Plan) -> None:
     """The terms of `stock` itself replace packs and least orders: compared with none."""
-    cut = free(Cut(tmp_path / "fleet", SITES))
+    cut, before = alternatives(tmp_path / "fleet"), without_rules
     if rule is stock:
         cut.change("catalogue/stock", lambda rows: [rows[0] | {"pack_qty": "1", "min_order_qty": "1"}])
-    before = cut.plan()
+        before = cut.plan()
     settings = rule(cut, bought(before))
     after = cut.plan(**settings)
     assert total(after) >= total(before) - CENT * len(SITES)
@@ -132,7 +148,7 @@ def test_a_rule_more_never_lowers_the_cost(tmp_path: Path, rule: Rule) -> None:
 
 
 def test_a_budget_that_reaches_changes_nothing_and_a_smaller_one_serves_fewer(tmp_path: Path) -> None:
-    cut = Cut(tmp_path / "fleet", SITES)
+    cut = thin(tmp_path / "fleet")
     whole = cut.plan()
     same = cut.plan(purchase__budget=str(total(whole) + 1))
     assert total(same) == total(whole)
@@ -156,7 +172,7 @@ def with_rules(cut: Cut) -> dict[str, str]:
 
 
 def test_twice_the_sites_never_cost_more_than_twice_with_rules(tmp_path: Path) -> None:
-    cut = free(Cut(tmp_path / "fleet", SITES))
+    cut = free(thin(tmp_path / "fleet"))
     settings = with_rules(cut)
     once = total(cut.plan(**settings))
     for name in ("sites", "site_months"):
@@ -166,7 +182,7 @@ def test_twice_the_sites_never_cost_more_than_twice_with_rules(tmp_path: Path) -
 
 def test_scaled_prices_scale_the_total_with_rules(tmp_path: Path) -> None:
     """Ten times every price: rounding of a unit's price and of freight may differ by half a cent each."""
-    cut = Cut(tmp_path / "fleet", SITES)
+    cut = thin(tmp_path / "fleet")
     settings = with_rules(cut)
     one = cut.plan(**settings)
     cut.each("catalogue/prices", unit_price=times("10"))
@@ -178,7 +194,7 @@ def test_scaled_prices_scale_the_total_with_rules(tmp_path: Path) -> None:
 
 
 def test_order_of_rules_changes_no_byte(tmp_path: Path) -> None:
-    cut = Cut(tmp_path / "fleet", SITES)
+    cut = thin(tmp_path / "fleet")
     settings = with_rules(cut)
     cut.put("phases", [{"phase": "2", "budget": "60000"}, {"phase": "1", "budget": "6000"}])
     write_plan(cut.plan(**settings), tmp_path / "one")
@@ -194,7 +210,7 @@ def test_order_of_rules_changes_no_byte(tmp_path: Path) -> None:
 
 
 def test_more_money_never_serves_fewer(tmp_path: Path) -> None:
-    cut = Cut(tmp_path / "fleet", (*SITES, "haukeli"))
+    cut = thin(tmp_path / "fleet", "haukeli")
     whole = cut.plan().total_cost
     served = []
     for share in ("0.2", "0.5", "0.8", "1"):

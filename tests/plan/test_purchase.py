@@ -227,6 +227,7 @@ def test_who_waits(tmp_path: Path, budget: str, served: list[str]) -> None:
     plan = plan_of(tmp_path, THREE, settings={"purchase.budget": budget})
     expected = ["s2"] if served == ["s1"] else served  # s2 is the cheaper of its priority
     assert plan.tables["site_designs"]["site_id"] == expected
+    assert plan.manifest["sites_served_most"] == len(expected)
     assert set(plan.unserved) == {"s1", "s2", "s3"} - set(expected)
     assert plan.total_cost <= Decimal(budget)
 

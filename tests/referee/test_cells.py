@@ -100,6 +100,7 @@ MANIFEST: dict[str, Any] = {
     "mip_gap": 0.5,
     "currency": "USD",
     "sites_planned": 7,
+    "sites_served_most": 1,
     "sites_unserved": 1,
     "plan_date": "2026-11-21",
     "costs": {"modules": "1.00"},

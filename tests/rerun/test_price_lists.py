@@ -14,7 +14,9 @@ from planner.pipeline import plan_folder
 from planner.rerun import plan_again
 from planner.scenario import Scenario, read_scenario
 from planner.tables.plan_rows import PLAN_TABLES
+from planner.tables.price_columns import PriceColumn
 from planner.tables.price_lists import PriceLists
+from planner.tables.trade_rows import PriceRow
 from tests.rerun.small import KNOWN, OTHER, Tables, fleet_tables
 from tests.support import Rows, table, write_rows, write_scenario
 
@@ -29,6 +31,10 @@ MAPPING = [
 
 def tables() -> Tables:
     return {**fleet_tables(), "price_columns": [dict(row) for row in MAPPING]}
+
+
+def test_a_mapping_names_every_column_of_prices() -> None:
+    assert [column.value for column in PriceColumn] == list(PriceRow.model_fields)
 
 
 def scenario_at(folder: Path, **changed: Rows) -> Path:

@@ -14,7 +14,7 @@ from planner.tables.columns import table_columns
 from planner.tables.registry import BY_NAME
 from tests.support import SETTINGS, TABLE_PATHS, table, with_cell, write_scenario
 
-FUZZ = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+FUZZ = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 SPITEFUL = st.one_of(
     st.text(max_size=30),
     st.sampled_from(
