@@ -81,9 +81,14 @@ def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
 
 def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> SiteOffer:
     """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`)."""
+    return shortlist(fleet.pricer, bare_offer(fleet, i, gear), list(drafts(fleet, i, gear)), limit)
+
+
+def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
+    """The i-th site with some gear as the fleet sees it, without its designs."""
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
     index = fleet.market.index
-    empty = SiteOffer(
+    return SiteOffer(
         site=i,
         options=[],
         freight_per_kg=float(site.freight_per_kg),
@@ -93,7 +98,6 @@ def site_offer(fleet: Fleet, i: int, gear: Gear, limit: float | None = None) -> 
         existing={index[sku]: number for sku, number in gear.units.items()},
         upkeep=fleet.upkeep[i] if settings.objective == "lifetime" else None,
     )
-    return shortlist(fleet.pricer, empty, list(drafts(fleet, i, gear)), limit)
 
 
 def drafts(fleet: Fleet, i: int, gear: Gear) -> Iterator[Draft]:

@@ -1,0 +1,207 @@
+"""What one more watt, day or class of availability costs: with the rest as bought, and with tiers free."""
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from planner.errors import Refusal
+from planner.explain.beside import DESIGNS_MAX, Ranked, Rest, added_cost, ranked, rest_of
+from planner.explain.bought import Bought
+from planner.explain.changes import Change, asked, raised, why_not_raised, with_change
+from planner.explain.free import Field, improve_pair, improved, joined, make_field, relaxed
+from planner.fleet.needs import Needs
+from planner.fleet.pool import greatest_use
+from planner.fleet.pricing import SiteOffer
+from planner.fleet.relaxation import Incumbent, Relaxation
+from planner.money import to_money
+from planner.pipeline import Progress
+from planner.purchase import budget_of
+from planner.sizing import Fleet
+from planner.sizing.site import offer_or_refusal, site_offer
+from planner.tables.explained_rows import MarginalCostRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """One site of a plan: all its designs as it is, and as it would be if it asked more.
+
+    `changed` has, for each change, the designs, or why there are none.
+    """
+
+    bought: Bought
+    s: int
+    rest: Rest
+    needs: Needs
+    offer: SiteOffer
+    changed: dict[Change, SiteOffer | str]
+
+    @property
+    def i(self) -> int:
+        """Place of the site in the table."""
+        return int(self.bought.served[self.s])
+
+    def ranked(self, offer: SiteOffer) -> Ranked | None:
+        """The cheapest of its designs beside the rest as bought."""
+        return ranked(self.bought.fleet.pricer, offer, self.s, self.needs, self.rest, DESIGNS_MAX)
+
+
+def study(bought: Bought, s: int) -> Study:
+    """Size a site of a plan as it is, and with each change."""
+    i, fleet = int(bought.served[s]), bought.fleet
+    offer = site_offer(fleet, i, fleet.gear[i], math.inf)
+    changed = {change: _changed(fleet, change, i) for change in Change}
+    offers = [offer, *(one for one in changed.values() if not isinstance(one, str))]
+    most = np.max([greatest_use(fleet.pricer, one) for one in offers], axis=0)
+    needs = fleet.market.needs(bought.need + most)
+    return Study(bought=bought, s=s, rest=rest_of(bought, s), needs=needs, offer=offer, changed=changed)
+
+
+def _changed(fleet: Fleet, change: Change, i: int) -> SiteOffer | str:
+    """All designs of a site that asks more, or why there are none."""
+    why = why_not_raised(fleet, change, i)
+    if why:
+        return why
+    more = with_change(fleet, change, [i])
+    offer = site_offer(more, i, more.gear[i], math.inf)
+    if more.pricer.buildable(offer):
+        return offer
+    found = offer_or_refusal(more, i)
+    return str(found.message) if isinstance(found, Refusal) else "no design is left"
+
+
+def site_marginals(one: Study, field: Field | None) -> list[MarginalCostRow]:
+    """What each change costs at a site; without a field of all sites' designs, the rest as bought only."""
+    bought, own = one.bought, one.bought.designs.take(np.array([one.s]))
+    plain = one.ranked(one.offer)
+    now = min([float(added_cost(one.needs, one.rest, own)[0]), *(plain.cost[:1].tolist() if plain else [])])
+    before = _as_bought(bought, field, plain) if field is not None else None
+    known = improved(before, [before.pool.start]) if before is not None else None
+    rows = []
+    for change, offer in one.changed.items():
+        best = offer if isinstance(offer, str) else one.ranked(offer)
+        if best is None:
+            best = "no design keeps the rules of the purchase beside the rest"
+        if isinstance(best, str):
+            rows.append(_row(bought, change, [one.i], note=best))
+            continue
+        fixed, free = float(best.cost[0]) - now, None
+        if before is not None and known is not None:
+            free = min(fixed, _free(bought, before, known, best, one.s))
+        rows.append(_row(bought, change, [one.i], fixed=fixed, free=free))
+    return rows
+
+
+def _as_bought(bought: Bought, field: Field, plain: Ranked | None) -> Relaxation:
+    """The fleet over all designs known, the plan's own first at each site."""
+    more = [plain.designs] if plain is not None else []
+    pool = joined(bought, [bought.designs, field.designs, *more], field.most + _most(bought, more))
+    return relaxed(bought.fleet.market, bought.rules, pool)
+
+
+def _most(bought: Bought, designs: Sequence[object]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Room for what designs of one site take beyond what was thought of."""
+    units = [one.usage.max(axis=0).toarray().ravel() for one in designs]  # type: ignore[attr-defined]
+    return np.max([np.zeros(len(bought.need)), *units], axis=0)
+
+
+def _free(bought: Bought, before: Relaxation, known: Incumbent, best: Ranked, s: int) -> float:
+    """What a change at one site costs where the rest may move too."""
+    others = before.pool.designs.take(np.flatnonzero(before.pool.designs.site != s))
+    pool = joined(bought, [best.designs, others], before.pool.most + _most(bought, [best.designs]))
+    after = relaxed(bought.fleet.market, bought.rules, pool)
+    pair = improve_pair(before, after, known, before.pool.start, [s])
+    return pair.after.cost - pair.before.cost
+
+
+def fleet_marginals(
+    bought: Bought, *, free: bool, workers: int | None, progress: Progress
+) -> list[MarginalCostRow]:
+    """What each change costs at all sites at once."""
+    field = make_field(bought, bought.fleet, workers=workers, progress=progress)
+    now = np.minimum(field.best, _own_costs(bought, field))
+    before = _as_bought(bought, field, None) if free else None
+    known = improved(before, [before.pool.start]) if before is not None else None
+    rows = []
+    for number, change in enumerate(Change):
+        progress("changes", number, len(Change))
+        refused = [why_not_raised(bought.fleet, change, int(i)) for i in bought.served]
+        asking = [s for s, why in enumerate(refused) if not why]
+        if not asking:
+            rows.append(_row(bought, change, [], note=refused[0] if refused else ""))
+            continue
+        places = [int(bought.served[s]) for s in asking]
+        more = with_change(bought.fleet, change, places)
+        then = make_field(bought, more, workers=workers, progress=progress)
+        moved = [s for s in asking if np.isfinite(then.best[s])]
+        note = "; ".join(_left_out(len(refused), len(asking), len(moved)))
+        fixed = float((then.best - now)[moved].sum())
+        cost = None
+        if before is not None and known is not None and moved:
+            cost = _all_free(bought, before, known, then, moved)
+        moved_places = [int(bought.served[s]) for s in moved]
+        rows.append(_row(bought, change, moved_places, fixed=fixed, free=cost, note=note))
+    return rows
+
+
+def _left_out(every: int, asking: int, moved: int) -> Iterator[str]:
+    if every > asking:
+        yield f"{every - asking} of {every} sites do not ask it, or can ask no more"
+    if asking > moved:
+        yield f"{asking - moved} of {every} sites have no design with it and stay as they are"
+
+
+def _own_costs(bought: Bought, field: Field) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """What the design bought for each site costs beside the rest (S,)."""
+    needs = bought.fleet.market.needs(np.maximum(field.most, bought.need))
+    every = np.arange(len(bought.served))
+    return np.array(
+        [added_cost(needs, rest_of(bought, s), bought.designs.take(every[s : s + 1]))[0] for s in every]
+    )
+
+
+def _all_free(
+    bought: Bought, before: Relaxation, known: Incumbent, then: Field, moved: Sequence[int]
+) -> float:
+    """What a change at many sites costs where everything may move."""
+    old, new = before.pool.designs, then.designs
+    stay = old.take(np.flatnonzero(~np.isin(old.site, moved)))
+    go = new.take(np.flatnonzero(np.isin(new.site, moved)))
+    pool = joined(bought, [go, stay], np.maximum(before.pool.most, then.most))
+    after = relaxed(bought.fleet.market, bought.rules, pool)
+    pair = improve_pair(before, after, known, before.pool.start, moved)
+    return pair.after.cost - pair.before.cost
+
+
+def _row(
+    bought: Bought,
+    change: Change,
+    places: Sequence[int],
+    *,
+    fixed: float | None = None,
+    free: float | None = None,
+    note: str = "",
+) -> MarginalCostRow:
+    """A row; each figure once for all that is added, once for a unit of it at one site."""
+    currency, units = bought.scenario.settings.currency, change.units
+    figures = {asked(bought.fleet, change, i) for i in places}
+    before = figures.pop() if len(figures) == 1 else None
+    after = raised(change, before) if before is not None else None
+    per = units * max(1, len(places))
+    total = float(bought.plan.manifest["total_cost"])
+    most = max(cost for cost in (fixed, free, 0.0) if cost is not None)
+    if total + most > budget_of(bought.scenario):
+        note = "; ".join([*([note] if note else []), "the budget does not reach for it"])
+    return MarginalCostRow(
+        change=change.value,
+        before="" if before is None or change is Change.WATT else f"{before:g}",
+        after="" if after is None or change is Change.WATT else f"{after:g}",
+        units=units,
+        sites=len(places),
+        cost_as_bought=None if fixed is None else to_money(round(fixed, 6), currency),
+        each_as_bought=None if fixed is None else to_money(round(fixed / per, 6), currency),
+        cost_free=None if free is None else to_money(round(free, 6), currency),
+        each_free=None if free is None else to_money(round(free / per, 6), currency),
+        note=note,
+    )
