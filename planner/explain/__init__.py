@@ -8,12 +8,13 @@ from typing import Any
 from planner.explain.alternatives import choice_rows, choices
 from planner.explain.binding import binding_rules
 from planner.explain.bought import open_plan
+from planner.explain.break_evens import break_even
 from planner.explain.free import make_field
 from planner.explain.marginal import fleet_marginals, site_marginals, study
 from planner.pipeline import Progress, no_progress
 from planner.tables.explained_rows import BindingRuleRow, ChoiceCostRow, MarginalCostRow, SiteChoiceRow
 
-__all__ = ["Explanation", "explain_fleet", "explain_site"]
+__all__ = ["Explanation", "break_even", "explain_fleet", "explain_site"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -80,7 +80,7 @@ def _distinct(needed: IntArray, same: tuple[int, ...]) -> list[int]:
 
 def _pick(places: Sequence[int], mains: Sequence[tuple[object, ...]], own: tuple[object, ...]) -> list[int]:
     """The cheapest, then those of other main parts."""
-    seen, shown = {own}, []
+    seen, shown = {own}, list[int]()
     for d, main in zip(places, mains, strict=True):
         if not shown or main not in seen:
             seen.add(main)

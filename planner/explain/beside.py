@@ -4,12 +4,14 @@ With the need `R[k]` of all other sites fixed, a design that takes `n[k]` units 
 
     sum_k (G_k(R[k] + n[k]) - G_k(R[k])) + freight, labour, access and upkeep of the site,
 
-exactly: tiers that its units reach, or that they no longer reach, are counted (`planner.fleet.needs`). That is
-a cost by SKU and number of units, so every design of a site is priced in one pass (`planner.fleet.pricing`).
+exactly: tiers that its units reach, or that they no longer reach, are counted (`planner.fleet.needs`). That
+is a cost by SKU and number of units, so every design of a site is priced in one pass
+(`planner.fleet.pricing`).
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -139,7 +141,7 @@ def beside_part(batch: Batch, look: Look, rests: Sequence[Rest | None]) -> list[
 def beside_all(sites: Sites, look: Look, rests: Sequence[Rest | None]) -> list[Ranked | None]:
     """The cheapest designs of every site, the rest as bought."""
     starts = firsts(sites)
-    arguments = [(look, rests[a:b]) for a, b in zip(starts, starts[1:], strict=False)]
+    arguments = [(look, rests[a:b]) for a, b in pairwise(starts)]
     parts: list[list[Ranked | None]] = list(sites.run(beside_part, arguments))
     return [
         one if one is None else replace(one, designs=one.designs.shifted(first))

@@ -11,7 +11,7 @@ from planner.tables.explained_rows import BindingRuleRow
 SHOWN = 10  # rules
 KELVIN_SPAN = 50.0  # what a margin of temperature is a share of, as 0 C is no measure
 
-#: Rules that a design can come near, in words; the audit's other limits are met by whole numbers or by choice.
+#: Rules that a design can come near, in words; the audit's other limits are met by whole numbers or choice.
 MEANINGS: Mapping[str, str] = {
     "adapter-power": "power behind an adapter of passive PoE",
     "array-to-load-ratio": "array energy of the month over the load",

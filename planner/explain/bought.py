@@ -13,7 +13,7 @@ from scipy import sparse
 
 from planner.availability import fleet_curves
 from planner.errors import InputError, Problem
-from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.buying import IntArray
 from planner.fleet.pool import Column, Designs
 from planner.fleet.rules import Rules
 from planner.kept import unpack_inputs
@@ -163,7 +163,9 @@ def bought_of(plan: WrittenPlan, fleet: Fleet) -> Bought:
         served=served,
         designs=Designs(
             site=np.arange(len(rows)),
-            column=Column.join([_column(fleet, i, row) for i, row in zip(served.tolist(), rows, strict=True)]),
+            column=Column.join(
+                [_column(fleet, i, row) for i, row in zip(served.tolist(), rows, strict=True)]
+            ),
             usage=usage,
             other_cost=other,
         ),
@@ -188,7 +190,7 @@ def _column(fleet: Fleet, i: int, row: Any) -> Column:
     """What a row of the plan's designs is made of."""
     cat, fittings, skus = fleet.catalogue, fleet.pricer.fittings, fleet.market.skus
     mounts, boxes = ([skus[k] for k in some] for some in (fittings.mount_sku, fittings.enclosure_sku))
-    whole = {
+    whole: dict[str, Any] = {
         "system_voltage_v": row.system_voltage_v,
         "tilt": int(np.abs(fleet.plane.surface_tilt_deg[i] - row.surface_tilt_deg).argmin()),
         "kit": _kit(fleet, i, row),
@@ -203,8 +205,8 @@ def _column(fleet: Fleet, i: int, row: Any) -> Column:
         },
         **{name: getattr(row, name) for name in ("controllers", "mounts", "enclosures")},
     }
-    numbers: dict[str, FloatArray] = {"charge_setpoint_v": np.array([float(row.charge_setpoint_v)])}
-    return Column(**numbers, **{name: np.array([n], dtype=np.int32) for name, n in whole.items()})
+    numbers: dict[str, Any] = {name: np.array([n], dtype=np.int32) for name, n in whole.items()}
+    return Column(charge_setpoint_v=np.array([row.charge_setpoint_v], dtype=float), **numbers)
 
 
 def _kit(fleet: Fleet, i: int, row: Any) -> int:

@@ -12,6 +12,7 @@ import numpy as np
 
 from planner.explain.beside import DESIGNS_MAX, Look, beside_all, rest_of
 from planner.explain.bought import Bought
+from planner.fleet.bound import ascend
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import make_curves
 from planner.fleet.market import Market
@@ -24,6 +25,7 @@ from planner.pipeline import Progress
 from planner.sizing import Fleet, FleetSites
 
 POOL_MAX, POOL_LEAST = 24_000, 60  # cheapest designs over the fleet at the lowest prices; and of a site
+STEPS = 200  # of the bound, for the choices met on the way
 TURNS = 3  # each plan from the other's rest, as often at most
 
 
@@ -87,13 +89,21 @@ def relaxed(market: Market, rules: Rules, pool: Pool) -> Relaxation:
     return Relaxation(pool, needs, make_curves(needs, counted=rules.counted), rules)
 
 
-def improved(relax: Relaxation, starts: Sequence[IntArray]) -> Incumbent:
-    """The cheapest choice that local search reaches from some choices."""
+def improved(relax: Relaxation, starts: Sequence[IntArray], *, steps: int = STEPS) -> Incumbent:
+    """The cheapest choice that is reached from some choices.
+
+    Each is settled site by site; then the bound over the pool is raised for some steps, as choices met on the
+    way move many sites at once, which tiers ask for.
+    """
     best = Incumbent()
     for choice in starts:
         one = Incumbent(cost=relax.cost(choice), choice=choice.copy())
         settle(relax, one, Stop())
         best.offer(one.cost, one.choice)
+    other = Incumbent(cost=best.cost, choice=best.choice)
+    ascend(relax, relax.start(), other, steps=steps, gap=0.0, stop=Stop())
+    settle(relax, other, Stop())
+    best.offer(other.cost, other.choice)
     return best
 
 

@@ -11,8 +11,9 @@ from planner.explain.beside import DESIGNS_MAX, Ranked, Rest, added_cost, ranked
 from planner.explain.bought import Bought
 from planner.explain.changes import Change, asked, raised, why_not_raised, with_change
 from planner.explain.free import Field, improve_pair, improved, joined, make_field, relaxed
+from planner.fleet.buying import FloatArray
 from planner.fleet.needs import Needs
-from planner.fleet.pool import greatest_use
+from planner.fleet.pool import Designs, greatest_use
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.relaxation import Incumbent, Relaxation
 from planner.money import to_money
@@ -100,10 +101,10 @@ def _as_bought(bought: Bought, field: Field, plain: Ranked | None) -> Relaxation
     return relaxed(bought.fleet.market, bought.rules, pool)
 
 
-def _most(bought: Bought, designs: Sequence[object]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Room for what designs of one site take beyond what was thought of."""
-    units = [one.usage.max(axis=0).toarray().ravel() for one in designs]  # type: ignore[attr-defined]
-    return np.max([np.zeros(len(bought.need)), *units], axis=0)
+def _most(bought: Bought, designs: Sequence[Designs]) -> FloatArray:
+    """Room for what designs of one site take beyond what was thought of (K,)."""
+    units = [one.usage.max(axis=0).toarray().ravel() for one in designs]
+    return np.asarray(np.max([np.zeros(len(bought.need)), *units], axis=0))
 
 
 def _free(bought: Bought, before: Relaxation, known: Incumbent, best: Ranked, s: int) -> float:
@@ -152,13 +153,11 @@ def _left_out(every: int, asking: int, moved: int) -> Iterator[str]:
         yield f"{asking - moved} of {every} sites have no design with it and stay as they are"
 
 
-def _own_costs(bought: Bought, field: Field) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _own_costs(bought: Bought, field: Field) -> FloatArray:
     """What the design bought for each site costs beside the rest (S,)."""
     needs = bought.fleet.market.needs(np.maximum(field.most, bought.need))
-    every = np.arange(len(bought.served))
-    return np.array(
-        [added_cost(needs, rest_of(bought, s), bought.designs.take(every[s : s + 1]))[0] for s in every]
-    )
+    own = (bought.designs.take(np.array([s])) for s in range(len(bought.served)))
+    return np.array([added_cost(needs, rest_of(bought, s), one)[0] for s, one in enumerate(own)])
 
 
 def _all_free(

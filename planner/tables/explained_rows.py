@@ -11,9 +11,9 @@ from planner.tables.plan_rows import PlanRow
 class SiteChoiceRow(PlanRow):
     """The design bought for a site, or one that lost."""
 
-    rank: int = Field(description="0: the design bought; 1: the cheapest other one; 2, 3: of other main parts")
+    rank: int = Field(description="0: the design bought; 1: the cheapest other; 2, 3: of other main parts")
     cost_more: Decimal = Field(
-        description="what the fleet would cost more with it, the rest of the fleet as bought; negative: less, "
+        description="what the fleet would cost more with it, the rest as bought; negative: less, "
         "which a plan within its gap leaves room for"
     )
     why: str = Field(description="costs by category against the design bought, tiers reached or lost")
@@ -25,7 +25,7 @@ class SiteChoiceRow(PlanRow):
     controllers: int = Field(description="charge controllers")
     battery_sku: str = Field(description="battery block")
     batteries: int = Field(description="blocks")
-    supply_kit: str = Field(description="switches, converters, injectors, load disconnect, with their numbers")
+    supply_kit: str = Field(description="switches, converters, injectors, load disconnect: numbers and SKUs")
     mount_sku: str = Field(description="mount")
     mounts: int = Field(description="mounts")
     enclosure_sku: str = Field(description="enclosure")
@@ -57,7 +57,7 @@ class BindingRuleRow(PlanRow):
 
 
 class MarginalCostRow(PlanRow):
-    """What it costs that a site, or every site, asks more; the difference of two plans, proven for neither."""
+    """What it costs that a site, or every site, asks more: a difference of two plans, proven for neither."""
 
     change: str = Field(description="what is asked more around the clock, or of the design")
     before: str = Field(description="figure asked now; blank: it differs by site")
@@ -83,13 +83,13 @@ class BreakEvenRow(PlanRow):
     quantity: int = Field(description="units that the plan's sites buy")
     event: str = Field(description="enters, fewer, leaves; blank: none was found")
     factor: float | None = Field(description="on all its prices, at which it happens")
-    price: Decimal | None = Field(description="price of its least quantity, multiplied; the scenario's currency")
+    price: Decimal | None = Field(description="price of its least quantity, multiplied; plan's currency")
     price_now: Decimal | None = Field(description="the same as it is")
     factor_below: float | None = Field(description="last factor tried under it")
     quantity_below: int | None = Field(description="units at the lower factor, by local search")
     factor_above: float | None = Field(description="last factor tried over it")
     quantity_above: int | None = Field(description="units at the higher factor, by local search")
-    planned_below: int | None = Field(description="units in a whole plan at the lower factor; blank: not made")
+    planned_below: int | None = Field(description="units in a whole plan at the lower factor; blank: none")
     planned_above: int | None = Field(description="units in a whole plan at the higher factor")
     agrees: bool | None = Field(description="whether both whole plans show the event; blank: not checked")
     note: str = Field(default="", description="why there is no price, or what the check found")
