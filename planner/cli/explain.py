@@ -62,8 +62,8 @@ def break_even(
 ) -> None:
     """Find the price at which a SKU would enter the plan, lose units in it, or leave it.
 
-    All prices of the SKU are multiplied by one factor, tier by tier; the fleet is solved anew at each by local
-    search from the plan as bought.
+    All prices of the SKU are multiplied by one factor, tier by tier; the fleet is solved anew at each by
+    local search from the plan as bought.
 
     \b
     Example:

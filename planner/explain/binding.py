@@ -1,6 +1,7 @@
 """The rules that bind a site's design: those of the audit that it comes nearest to, in words."""
 
 from collections.abc import Mapping, Sequence
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ from planner.scenario import Scenario
 from planner.tables.explained_rows import BindingRuleRow
 
 SHOWN = 10  # rules
+KEPT, BROKEN = "still kept", "broken"
 KELVIN_SPAN = 50.0  # what a margin of temperature is a share of, as 0 C is no measure
 
 #: Rules that a design can come near, in words; the audit's other limits are met by whole numbers or choice.
@@ -64,14 +66,18 @@ WITH_STRINGS, AGAINST_STRINGS = ("autonomy",), ("daily-depth", "charge-current",
 
 
 def binding_rules(plan: Path, scenario: Scenario, design: Any) -> list[BindingRuleRow]:
-    """The rules that a site's design (its row in the plan) comes nearest to, each where it is nearest."""
+    """The rules that a site's design (its row in the plan) comes nearest to, each where it is nearest.
+
+    Those that a string less would break come first: parts are whole, so their margins may be wide.
+    """
     nearest: dict[str, Check] = {}
     for check in audit_site(plan, scenario, design.site_id):
         known = check.rule in MEANINGS and check.weighed and check.limit is not None
         if known and (check.rule not in nearest or _share(check) < _share(nearest[check.rule])):
             nearest[check.rule] = check
-    found = sorted(nearest.values(), key=lambda check: (round(_share(check), 9), check.rule))
-    return [_row(check, design) for check in found[:SHOWN]]
+    rows = [_row(check, design) for check in nearest.values() if isfinite(_share(check))]
+    rows.sort(key=lambda row: (not row.one_less.endswith(BROKEN), row.margin_share, row.rule))
+    return rows[:SHOWN]
 
 
 def _share(check: Check) -> float:
@@ -110,5 +116,5 @@ def one_less(check: Check, design: Any) -> str:
             left = (number - 1) / number
             value = check.value * left if along else check.value / left
             kept = value >= check.limit if along else value <= check.limit
-            return f"with a string of {what} less about {value:.3g}: {'still kept' if kept else 'broken'}"
+            return f"with a string of {what} less about {value:.3g}: {KEPT if kept else BROKEN}"
     return ""

@@ -85,7 +85,7 @@ def site_marginals(one: Study, field: Field | None) -> list[MarginalCostRow]:
         if best is None:
             best = "no design keeps the rules of the purchase beside the rest"
         if isinstance(best, str):
-            rows.append(_row(bought, change, [one.i], note=best))
+            rows.append(_row(bought, change, [], note=best))
             continue
         fixed, free = float(best.cost[0]) - now, None
         if before is not None and known is not None:

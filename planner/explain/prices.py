@@ -3,7 +3,8 @@
 All prices of the SKU, tier by tier and supplier by supplier, are multiplied by one factor. At a factor the
 fleet is solved anew by local search over a pool that has each site's best designs with the SKU and without
 it: from the plan as bought, from all sites with the SKU, from none with it, and from the result at the
-nearest factor tried; the cheapest counts. The factor where the SKU's number changes is closed in on by halving.
+nearest factor tried; the cheapest counts. The factor where the SKU's number changes is closed in on by
+halving.
 """
 
 from collections.abc import Callable, Iterator, Sequence
@@ -23,6 +24,7 @@ from planner.sweep.axes import at_factors
 
 FACTOR_MAX, FACTOR_MIN = 100.0, 0.01  # a price that many times as high or low ends the search
 STEP, GROWTH = 0.05, 2.0  # first step from today's price, and how the next ones grow
+STEPS = 50  # of the bound at each factor, for the choices met on the way
 DIGITS = 6  # of factors
 
 
@@ -47,7 +49,7 @@ class Trials:
             relax = self._relax(factor)
             near = min(self.found, key=lambda one: abs(one - factor), default=None)
             starts = [self.pool.start, *self._extremes(relax), *([self.found[near][1]] if near else [])]
-            best = improved(relax, starts)
+            best = improved(relax, starts, steps=STEPS)
             self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice
         return self.found[factor][0]
 

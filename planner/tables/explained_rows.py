@@ -41,7 +41,10 @@ class ChoiceCostRow(PlanRow):
 
 
 class BindingRuleRow(PlanRow):
-    """A rule that a site's design comes near, as the audit finds it; the nearest first."""
+    """A rule that a site's design comes near, as the audit finds it.
+
+    First those that a string less would break, then the nearest.
+    """
 
     rule: str = Field(description="rule of the audit")
     meaning: str = Field(description="the rule in words")
