@@ -6,6 +6,7 @@ from decimal import Decimal
 
 import numpy as np
 
+from planner.availability import prove
 from planner.explain.beside import Rest, added_cost, ranked
 from planner.explain.bought import Bought
 from planner.fleet.buying import FloatArray, IntArray
@@ -13,7 +14,9 @@ from planner.fleet.needs import Needs
 from planner.fleet.pool import Column, Designs, units_needed
 from planner.fleet.pricing import SiteOffer
 from planner.money import to_money
+from planner.pipeline import chosen_design
 from planner.procurement import OrderLine, order_lines
+from planner.purchase import budget_of
 from planner.sizing import site_kits
 from planner.tables.explained_rows import ChoiceCostRow, SiteChoiceRow
 
@@ -122,6 +125,7 @@ def choice_rows(
     """Rows of the design bought and of those that lost, and of what each costs more."""
     currency = bought.scenario.settings.currency
     rows, costs = [], list[ChoiceCostRow]()
+    missed = _missed(bought, int(bought.served[s]), [one.designs for one in found])
     for rank, one in enumerate(found):
         names = sorted(found[0].parts.keys() | one.parts.keys())
         change = {
@@ -132,11 +136,28 @@ def choice_rows(
         costs += [
             ChoiceCostRow(rank=rank, category=name, cost_change=amount) for name, amount in differs.items()
         ]
-        tiers = list(_tiers(bought, rest, found[0].designs, one.designs))
-        words = [*(_in_words(name, amount) for name, amount in differs.items()), *tiers]
         more = sum(differs.values(), to_money(0.0, currency))
+        words = [
+            *(_in_words(name, amount) for name, amount in differs.items()),
+            *_tiers(bought, rest, found[0].designs, one.designs),
+            *_limits(bought, more, rank in missed),
+        ]
         rows.append(_row(bought, s, one.designs, rank, more, "; ".join(words)))
     return rows, costs
+
+
+def _limits(bought: Bought, more: Decimal, missed: bool) -> Iterator[str]:
+    """What stands against a design beside its cost."""
+    if more and float(bought.plan.manifest["total_cost"]) + float(more) > budget_of(bought.scenario):
+        yield "the budget does not reach for it"
+    if missed:
+        yield "in fresh years it misses the availability asked"
+
+
+def _missed(bought: Bought, i: int, found: Sequence[Designs]) -> set[int]:
+    """Places of the designs that miss an availability asked in years that no curve saw."""
+    proofs = prove(bought.fleet, [chosen_design(bought.fleet, one, i, 0) for one in found])
+    return {place for place, proof in enumerate(proofs) if proof.missed}
 
 
 def _in_words(name: str, amount: Decimal) -> str:

@@ -1,6 +1,6 @@
 """Break-even prices of SKUs named, each checked by whole plans on either side."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from pathlib import Path
 
@@ -141,10 +141,9 @@ def _of_sku(
     now, note = trials.number(1.0), ""
     if now != bought.need[k]:
         note = f"at today's prices local search takes {now} units, within the plan's gap"
-    if not found:
-        note = "; ".join([_why_never(bought, trials, now), *([note] if note else [])])
-        return [(sku, None, note)]
-    return [(sku, turn, note) for turn in found]
+    notes = [*([note] if note else []), *_why_never(bought, trials, now, found)]
+    shown: Sequence[Turn | None] = found or [None]
+    return [(sku, turn, "; ".join(notes)) for turn in shown]
 
 
 def _why_no_design(bought: Bought, sku: str) -> str:
@@ -158,19 +157,22 @@ def _why_no_design(bought: Bought, sku: str) -> str:
     return "no site has a design with it at any price: no way to power, mount or house a site takes it"
 
 
-def _why_never(bought: Bought, trials: Trials, now: int) -> str:
+def _why_never(bought: Bought, trials: Trials, now: int, found: Sequence[Turn]) -> Iterator[str]:
+    """Why a SKU never enters, or never leaves."""
+    if any(turn.event in ("enters", "leaves") for turn in found):
+        return
     if now == 0:
-        return (
+        yield (
             f"it does not enter at {FACTOR_MIN:g} of its price: what it takes beside it, freight and labour "
             "cost more than the parts bought"
         )
-    bound = trials.cannot_leave()
-    sites = bought.scenario.tables.sites
+        return
+    bound, sites = trials.cannot_leave(), bought.scenario.tables.sites
+    why = ""
     if bound:
         first = sites[int(bought.served[bound[0]])].site_id
-        stays = f"it stays at {FACTOR_MAX:g} times its price"
-        return f"{stays}: {len(bound)} of the sites, as {first}, have no other design"
-    return f"it stays at {FACTOR_MAX:g} times its price"
+        why = f": {len(bound)} of the sites, as {first}, have no other design"
+    yield f"it stays at {FACTOR_MAX:g} times its price{why}"
 
 
 def _checked(

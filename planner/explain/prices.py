@@ -8,7 +8,7 @@ halving.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Decimal
 from math import sqrt
 
@@ -56,8 +56,7 @@ class Trials:
     def _relax(self, factor: float) -> Relaxation:
         sku = self.bought.fleet.market.skus[self.k]
         scenario = at_factors(self.bought.scenario, {sku: Decimal(str(factor))})
-        market = replace(make_market(scenario), spares=self.bought.fleet.market.spares)
-        return relaxed(market, self.bought.rules, self.pool)
+        return relaxed(make_market(scenario), self.bought.rules, self.pool)
 
     def _extremes(self, relax: Relaxation) -> Iterator[IntArray]:
         """All sites that can with the SKU, and without it: the cheapest designs at the plan's mean prices."""

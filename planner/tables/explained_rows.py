@@ -62,7 +62,10 @@ class BindingRuleRow(PlanRow):
 class MarginalCostRow(PlanRow):
     """What it costs that a site, or every site, asks more: a difference of two plans, proven for neither."""
 
-    change: str = Field(description="what is asked more around the clock, or of the design")
+    change: str = Field(
+        description="what is asked more; watts are those of a device on the bus around the clock, load "
+        "margin on top"
+    )
     before: str = Field(description="figure asked now; blank: it differs by site")
     after: str = Field(description="figure asked then")
     units: float = Field(description="how many watts, days or classes are added at once, at each site")

@@ -7,6 +7,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -94,8 +95,8 @@ class Every:
         return total + sum((self.shop.cost(sku, n) for sku, n in need.items()), Decimal(0))
 
     def best(self) -> Decimal:
-        """The cheapest plan over both sites' designs."""
-        return min(self.cost([one, other]) for one in self.designs[0] for other in self.designs[1])
+        """The cheapest plan over all sites' designs."""
+        return min(map(self.cost, product(*self.designs)))
 
     def beside(self, s: int, rest: Sequence[Units]) -> list[tuple[Decimal, dict[str, int]]]:
         """What each design of a site makes of the whole plan beside the others', the cheapest first."""

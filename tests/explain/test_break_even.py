@@ -10,10 +10,10 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.errors import InputError
-from planner.explain import break_even
+from planner.explain import break_even, explain_fleet, explain_site
 from planner.tables.explained_rows import BreakEvenRow
 from tests.explain.small import OTHER, TIERS, Every, plan_small, write_small
-from tests.plan.purchases import CONTROLLER, MODULE, STORE, price
+from tests.plan.purchases import CONTROLLER, MODULE, STORE, price, sites
 from tests.support import table
 
 TOLERANCE = 0.002
@@ -132,3 +132,18 @@ def test_commands(plan: Path, tmp_path: Path) -> None:
     assert run("break-even", str(plan), "=cmd|' /C calc'!A0")[0] == 3
     assert run("explain", str(tmp_path / "none"), "s1")[0] == 3
     assert run("break-even", str(plan))[0] == 2
+
+
+def test_sites_that_the_plan_does_not_serve(tmp_path: Path) -> None:
+    """No battery of this size carries s2 for sixty days."""
+    plan = plan_small(tmp_path / "one", where=sites({}, {"autonomy_days": "60"}))
+    with pytest.raises(InputError) as caught:
+        explain_site(plan, "s2")
+    (problem,) = caught.value.problems
+    assert (problem.code, problem.value) == ("unknown-site", "s2")
+    assert problem.message.startswith("has no design in this plan: battery")
+    assert [row.sites for row in explain_fleet(plan, free=False).marginal_costs] == [1, 1, 0]
+    none = plan_small(tmp_path / "none", where=sites({"autonomy_days": "60"}))
+    with pytest.raises(InputError) as caught:
+        explain_fleet(none)
+    assert caught.value.problems[0].code == "nothing-served"

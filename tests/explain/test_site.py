@@ -1,6 +1,7 @@
 """A site explained: what lost and by how much, and what more costs, against every plan of a tiny fleet."""
 
 import ast
+import random
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -117,6 +118,30 @@ def test_a_tier_that_only_all_sites_reach_together(tmp_path: Path) -> None:
     assert (row.cost_as_bought, row.cost_free) == (Decimal("310.00"), Decimal("226.00"))
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_prices_at_random_against_every_plan(seed: int, tmp_path: Path) -> None:
+    """Three sites, tiers of both batteries at random: what lost, a day more as bought and with tiers free."""
+    draw = random.Random(seed)
+    prices = [
+        price(sku, str(draw.randint(240, 260) - 4 * step), min_qty=str(1 + 3 * step))
+        for sku in (STORE, OTHER)
+        for step in range(4)
+    ]
+    plan = plan_small(tmp_path, prices=prices, where=sites({}, {}, {}))
+    every, own = Every(tmp_path / "scenario"), bought(plan)
+    base = every.cost(own)
+    assert base == pytest.approx(every.best(), abs=CENT)
+    found, s = explain_site(plan, "s2"), 1
+    others = [cost - base for cost, units in every.beside(s, own) if units != own[s]]
+    assert found.site_choices[1].cost_more == pytest.approx(others[0], abs=CENT)
+    day = found.marginal_costs[1]
+    then = Every(write_small(tmp_path / "then", prices=prices, where=sites({}, {"autonomy_days": "3"}, {})))
+    assert day.cost_as_bought == pytest.approx(then.beside(s, own)[0][0] - base, abs=CENT)
+    assert day.cost_free == pytest.approx(then.best() - base, abs=CENT)
+    assert day.cost_free is not None
+    assert day.cost_free <= day.cost_as_bought
+
+
 def test_the_fleet_adds_up_what_sites_ask(plan: Path, first: Explanation, tmp_path: Path) -> None:
     """A day more at both sites: each alone, the other as bought; and every plan of both together."""
     found = {row.change: row for row in explain_fleet(plan).marginal_costs}
@@ -145,7 +170,7 @@ def test_rules_of_the_purchase_stay_kept(tmp_path: Path) -> None:
 
 def test_an_availability_asked_goes_up_a_class(tmp_path: Path) -> None:
     asked = {"availability": "0.9", "autonomy_days": "0", "array_to_load_ratio": "0"}
-    plan = plan_small(tmp_path, where=sites(asked, {}), overrides={"reliability.years": "100"})
+    plan = plan_small(tmp_path, where=sites(asked, {}))
     row = explain_site(plan, "s1", free=False).marginal_costs
     assert (row[2].before, row[2].after) == ("0.9", "0.95")
     assert row[2].cost_as_bought is not None
