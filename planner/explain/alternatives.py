@@ -105,7 +105,7 @@ def main_parts(bought: Bought, s: int, column: Column, d: int) -> tuple[object, 
 def cost_parts(
     bought: Bought, offer: SiteOffer, needs: Needs, rest: Rest, one: Designs
 ) -> dict[str, float]:
-    """What a design costs the fleet by category of goods, then freight, labour, access and upkeep."""
+    """What a design costs the fleet by category of goods, then freight, labour and upkeep."""
     market = bought.fleet.market
     usage: IntArray = one.usage.toarray().ravel().round().astype(np.int64)
     skus = np.arange(len(usage))
@@ -115,7 +115,7 @@ def cost_parts(
         parts[market.category[k]] = parts.get(market.category[k], 0.0) + float(goods[k])
     parts["freight"] = float(usage @ market.freight_kg) * offer.freight_per_kg
     parts["installation"] = float(usage @ market.install_cost)
-    parts["access and upkeep"] = float(one.other_cost[0]) - parts["freight"] - parts["installation"]
+    parts["upkeep"] = float(one.other_cost[0]) - parts["freight"] - parts["installation"] - offer.fixed_cost
     return parts
 
 
@@ -138,7 +138,7 @@ def choice_rows(
         ]
         more = sum(differs.values(), to_money(0.0, currency))
         words = [
-            *(_in_words(name, amount) for name, amount in differs.items()),
+            *(_in_words(name, amount, currency) for name, amount in differs.items()),
             *_tiers(bought, rest, found[0].designs, one.designs),
             *_limits(bought, more, rank in missed),
         ]
@@ -160,8 +160,8 @@ def _missed(bought: Bought, i: int, found: Sequence[Designs]) -> set[int]:
     return {place for place, proof in enumerate(proofs) if proof.missed}
 
 
-def _in_words(name: str, amount: Decimal) -> str:
-    return f"{name} {abs(amount):,} {'more' if amount > 0 else 'less'}"
+def _in_words(name: str, amount: Decimal, currency: str) -> str:
+    return f"{name} {currency} {abs(amount):,} {'more' if amount > 0 else 'less'}"
 
 
 def _tiers(bought: Bought, rest: Rest, own: Designs, other: Designs) -> Iterator[str]:

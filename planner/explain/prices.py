@@ -8,8 +8,9 @@ halving.
 """
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
+from functools import cached_property
 from math import sqrt
 
 import numpy as np
@@ -20,6 +21,7 @@ from planner.fleet import make_market
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pool import Designs, Pool
 from planner.fleet.relaxation import Relaxation
+from planner.sizing.site import bare_offer
 from planner.sweep.axes import at_factors
 
 FACTOR_MAX, FACTOR_MIN = 100.0, 0.01  # a price that many times as high or low ends the search
@@ -28,7 +30,7 @@ STEPS = 50  # of the bound at each factor, for the choices met on the way
 DIGITS = 6  # of factors
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(kw_only=True)
 class Trials:
     """The fleet at factors on one SKU's prices, as local search finds it."""
 
@@ -56,7 +58,24 @@ class Trials:
     def _relax(self, factor: float) -> Relaxation:
         sku = self.bought.fleet.market.skus[self.k]
         scenario = at_factors(self.bought.scenario, {sku: Decimal(str(factor))})
-        return relaxed(make_market(scenario), self.bought.rules, self.pool)
+        market = make_market(scenario)
+        dearer = float(market.list_price[self.k] - self.bought.fleet.market.list_price[self.k])
+        designs = self.pool.designs
+        designs = replace(designs, other_cost=designs.other_cost + dearer * self._replaced)
+        return relaxed(market, self.bought.rules, replace(self.pool, designs=designs))
+
+    @cached_property
+    def _replaced(self) -> FloatArray:
+        """Units of the SKU that each design (D,) replaces over the years, discounted, where that counts."""
+        fleet, designs, k = self.bought.fleet, self.pool.designs, self.k
+        column, each = designs.column, np.zeros(len(self.bought.served))
+        if fleet.scenario.settings.objective == "lifetime":
+            for s, i in enumerate(self.bought.served.tolist()):
+                offer = bare_offer(fleet, i, fleet.gear[i])
+                unit = fleet.market.list_price[k] + fleet.pricer.landing(offer)[k]
+                each[s] = fleet.upkeep[i].unit[k] / unit if unit > 0 else 0.0
+        blocks = column.batteries_series * column.batteries_parallel
+        return np.asarray(each[designs.site] * blocks * (fleet.pricer.parts.battery[column.battery] == k))
 
     def _extremes(self, relax: Relaxation) -> Iterator[IntArray]:
         """All sites that can with the SKU, and without it: the cheapest designs at the plan's mean prices."""

@@ -95,6 +95,15 @@ def test_every_plan_at_many_prices_finds_the_same(tmp_path: Path) -> None:
     assert float(low) < 1500 / (6 * 253) < float(high)  # all six at once, by hand
 
 
+def test_replacements_count_where_lifetime_costs_are_least(tmp_path: Path) -> None:
+    """Each battery is replaced at its own least quantity's price, so 250 against 245 weighs beside tiers."""
+    plan = plan_small(tmp_path, overrides={"objective": "lifetime"})
+    known, other = break_even(plan, [STORE, OTHER], tolerance=TOLERANCE, workers=1)
+    assert (known.event, other.event) == ("enters", "leaves")
+    assert known.agrees is True
+    assert other.agrees is True
+
+
 def test_what_cannot_enter_says_why(plan: Path) -> None:
     found = {row.sku: row for row in break_even(plan, [BARRED, UNPRICED, DEAR], check=False, workers=1)}
     assert "sku_rules forbid it" in found[BARRED].note
