@@ -12,7 +12,13 @@ from planner.explain.break_evens import break_even
 from planner.explain.free import make_field
 from planner.explain.marginal import fleet_marginals, site_marginals, study
 from planner.pipeline import Progress, no_progress
-from planner.tables.explained_rows import BindingRuleRow, ChoiceCostRow, MarginalCostRow, SiteChoiceRow
+from planner.tables.explained_rows import (
+    BindingRuleRow,
+    ChoiceCostRow,
+    ChoiceReasonRow,
+    MarginalCostRow,
+    SiteChoiceRow,
+)
 
 __all__ = ["Explanation", "break_even", "explain_fleet", "explain_site"]
 
@@ -22,6 +28,7 @@ class Explanation:
     """What explains a site, or with the costs of asking more alone, a fleet."""
 
     site_choices: Sequence[SiteChoiceRow] = ()
+    choice_reasons: Sequence[ChoiceReasonRow] = ()
     choice_costs: Sequence[ChoiceCostRow] = ()
     binding_rules: Sequence[BindingRuleRow] = ()
     marginal_costs: Sequence[MarginalCostRow] = ()
@@ -67,11 +74,13 @@ def explain_site(
         s = bought.place(site_id)
         progress("site", 0, 1)
         one = study(bought, s)
-        rows, costs = choice_rows(bought, s, choices(bought, s, one.offer, one.needs, one.rest), one.rest)
+        found = choices(bought, s, one.offer, one.needs, one.rest)
+        rows, reasons, costs = choice_rows(bought, s, found, one.rest)
         design = next(row for row in bought.plan.tables["site_designs"] if row.site_id == site_id)
         field = make_field(bought, bought.fleet, workers=workers, progress=progress) if free else None
         return Explanation(
             site_choices=rows,
+            choice_reasons=reasons,
             choice_costs=costs,
             binding_rules=binding_rules(plan, bought.scenario, design),
             marginal_costs=site_marginals(one, field),

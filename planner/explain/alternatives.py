@@ -18,7 +18,7 @@ from planner.pipeline import chosen_design
 from planner.procurement import OrderLine, order_lines
 from planner.purchase import budget_of
 from planner.sizing import site_kits
-from planner.tables.explained_rows import ChoiceCostRow, SiteChoiceRow
+from planner.tables.explained_rows import ChoiceCostRow, ChoiceReasonRow, SiteChoiceRow
 
 SHOWN = 3  # alternatives
 LOOKED, LOOKED_MAX = 2_000, 128_000  # designs looked through for other main parts, and at most
@@ -121,10 +121,10 @@ def cost_parts(
 
 def choice_rows(
     bought: Bought, s: int, found: Sequence[Choice], rest: Rest
-) -> tuple[list[SiteChoiceRow], list[ChoiceCostRow]]:
-    """Rows of the design bought and of those that lost, and of what each costs more."""
+) -> tuple[list[SiteChoiceRow], list[ChoiceReasonRow], list[ChoiceCostRow]]:
+    """Rows of the design bought and of those that lost, why each did, and what it costs more."""
     currency = bought.scenario.settings.currency
-    rows, costs = [], list[ChoiceCostRow]()
+    rows, reasons, costs = [], list[ChoiceReasonRow](), list[ChoiceCostRow]()
     missed = _missed(bought, int(bought.served[s]), [one.designs for one in found])
     for rank, one in enumerate(found):
         names = sorted(found[0].parts.keys() | one.parts.keys())
@@ -142,8 +142,10 @@ def choice_rows(
             *_tiers(bought, rest, found[0].designs, one.designs),
             *_limits(bought, more, rank in missed),
         ]
-        rows.append(_row(bought, s, one.designs, rank, more, "; ".join(words)))
-    return rows, costs
+        rows.append(_row(bought, s, one.designs, rank, more))
+        if words:
+            reasons.append(ChoiceReasonRow(rank=rank, cost_more=more, why="; ".join(words)))
+    return rows, reasons, costs
 
 
 def _limits(bought: Bought, more: Decimal, missed: bool) -> Iterator[str]:
@@ -184,14 +186,13 @@ def _prices(lines: Sequence[OrderLine]) -> str:
     return " and ".join(f"{price:,}" for price in sorted({line.unit_price for line in lines}))
 
 
-def _row(bought: Bought, s: int, one: Designs, rank: int, more: Decimal, why: str) -> SiteChoiceRow:
+def _row(bought: Bought, s: int, one: Designs, rank: int, more: Decimal) -> SiteChoiceRow:
     fleet, i, c = bought.fleet, int(bought.served[s]), one.column
     voltage, fittings, skus = int(c.system_voltage_v[0]), fleet.pricer.fittings, fleet.market.skus
     kit = site_kits(fleet, i, voltage, fleet.gear[i]).kits[int(c.kit[0])]
     return SiteChoiceRow(
         rank=rank,
         cost_more=more,
-        why=why,
         system_voltage_v=voltage,
         surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, int(c.tilt[0])]),
         module_sku=fleet.catalogue.module_sku[int(c.module[0])],

@@ -116,5 +116,5 @@ def one_less(check: Check, design: Any) -> str:
             left = (number - 1) / number
             value = check.value * left if along else check.value / left
             kept = value >= check.limit if along else value <= check.limit
-            return f"with a string of {what} less about {value:.3g}: {KEPT if kept else BROKEN}"
+            return f"with a string of {what} less about {value:.4g}: {KEPT if kept else BROKEN}"
     return ""

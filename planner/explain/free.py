@@ -17,7 +17,7 @@ from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import make_curves
 from planner.fleet.market import Market
 from planner.fleet.pool import Designs, Pool, make_pool
-from planner.fleet.relaxation import Incumbent, Relaxation
+from planner.fleet.relaxation import Incumbent, Multipliers, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle
 from planner.fleet.stop import Stop
@@ -25,7 +25,7 @@ from planner.pipeline import Progress
 from planner.sizing import Fleet, FleetSites
 
 POOL_MAX, POOL_LEAST = 24_000, 60  # cheapest designs over the fleet at the lowest prices; and of a site
-STEPS = 200  # of the bound, for the choices met on the way
+STEPS, MORE_STEPS = 1_500, 400  # of the bound, for the choices met on the way; from a like search's end
 TURNS = 3  # each plan from the other's rest, as often at most
 
 
@@ -84,27 +84,44 @@ def joined(bought: Bought, designs: Sequence[Designs], most: FloatArray) -> Pool
 
 
 def relaxed(market: Market, rules: Rules, pool: Pool) -> Relaxation:
-    """The fleet over a pool."""
+    """The fleet over a pool; of pools with the same `most` the SKUs have the same modes."""
     needs = market.needs(pool.most)
     return Relaxation(pool, needs, make_curves(needs, counted=rules.counted), rules)
 
 
-def improved(relax: Relaxation, starts: Sequence[IntArray], *, steps: int = STEPS) -> Incumbent:
-    """The cheapest choice that is reached from some choices.
+@dataclass(slots=True, kw_only=True)
+class Search:
+    """Good choices over a pool, found from others; it remembers where its bound was greatest.
 
-    Each is settled site by site; then the bound over the pool is raised for some steps, as choices met on the
-    way move many sites at once, which tiers ask for.
+    Choices are settled site by site. Then the bound is raised, as choices met on the way move many sites at
+    once, which tiers ask for; from where a like search ended, that takes fewer steps.
     """
-    best = Incumbent()
-    for choice in starts:
-        one = Incumbent(cost=relax.cost(choice), choice=choice.copy())
-        settle(relax, one, Stop())
-        best.offer(one.cost, one.choice)
-    other = Incumbent(cost=best.cost, choice=best.choice)
-    ascend(relax, relax.start(), other, steps=steps, gap=0.0, stop=Stop())
-    settle(relax, other, Stop())
-    best.offer(other.cost, other.choice)
-    return best
+
+    relax: Relaxation
+    at: Multipliers | None = None
+
+    @classmethod
+    def like(cls, relax: Relaxation, other: "Search", factor: FloatArray | float = 1.0) -> "Search":
+        """A search that begins where another ended, costs of modes multiplied, where both have like modes."""
+        same = np.array_equal(relax.curves.mode_sku, other.relax.curves.mode_sku)
+        at = other.at
+        if at is None or not same or relax.pool.sites != other.relax.pool.sites:
+            return cls(relax=relax)
+        return cls(relax=relax, at=Multipliers(mu=at.mu * factor, w=at.w * factor))
+
+    def improve(self, starts: Sequence[IntArray]) -> Incumbent:
+        """The cheapest choice that is reached from some choices."""
+        relax, best = self.relax, Incumbent()
+        for choice in starts:
+            one = Incumbent(cost=relax.cost(choice), choice=choice.copy())
+            settle(relax, one, Stop())
+            best.offer(one.cost, one.choice)
+        steps, at = (STEPS, relax.start()) if self.at is None else (MORE_STEPS, self.at)
+        other = Incumbent(cost=best.cost, choice=best.choice)
+        self.at = ascend(relax, at, other, steps=steps, gap=0.0, stop=Stop()).at
+        settle(relax, other, Stop())
+        best.offer(other.cost, other.choice)
+        return best
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,13 +133,13 @@ class Pair:
 
 
 def improve_pair(
-    before: Relaxation, after: Relaxation, known: Incumbent, plain: IntArray, moved: Sequence[int]
+    before: Search, after: Search, known: Incumbent, plain: IntArray, moved: Sequence[int]
 ) -> Pair:
     """Improve the fleet with and without a change, each from the other's rest in turn.
 
     Parameters
     ----------
-    before, after : Relaxation
+    before, after : Search
         Over the same sites; those that did not ask more have the same designs in both, in the same order.
     known : Incumbent
         The fleet without the change, improved.
@@ -133,18 +150,18 @@ def improve_pair(
     """
     at = np.asarray(moved, dtype=np.int64)
 
-    def over(choice: IntArray, one: Relaxation, other: Relaxation, own: IntArray) -> IntArray:
+    def over(choice: IntArray, one: Search, other: Search, own: IntArray) -> IntArray:
         """A choice as places in the other's pool, with the moved sites as told."""
-        there = choice - one.pool.start + other.pool.start
+        there = choice - one.relax.pool.start + other.relax.pool.start
         there[at] = own[at]
         return there
 
-    starts = [over(choice, before, after, after.pool.start) for choice in (plain, known.choice)]
-    then, now = improved(after, starts), known
+    starts = [over(choice, before, after, after.relax.pool.start) for choice in (plain, known.choice)]
+    then, now = after.improve(starts), known
     for _ in range(TURNS):
-        other = improved(before, [over(then.choice, after, before, now.choice)])
+        other = before.improve([over(then.choice, after, before, now.choice)])
         if not now.offer(other.cost, other.choice):
             break
-        back = improved(after, [over(now.choice, before, after, then.choice)])
+        back = after.improve([over(now.choice, before, after, then.choice)])
         then.offer(back.cost, back.choice)
     return Pair(before=now, after=then)

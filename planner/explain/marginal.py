@@ -1,8 +1,8 @@
 """What one more watt, day or class of availability costs: with the rest as bought, and with tiers free."""
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,18 +10,19 @@ from planner.errors import Refusal
 from planner.explain.beside import DESIGNS_MAX, Ranked, Rest, added_cost, ranked, rest_of
 from planner.explain.bought import Bought
 from planner.explain.changes import Change, asked, raised, why_not_raised, with_change
-from planner.explain.free import Field, improve_pair, improved, joined, make_field, relaxed
+from planner.explain.free import Field, Search, improve_pair, joined, make_field, relaxed
 from planner.fleet.buying import FloatArray
 from planner.fleet.needs import Needs
 from planner.fleet.pool import Designs, greatest_use
 from planner.fleet.pricing import SiteOffer
-from planner.fleet.relaxation import Incumbent, Relaxation
 from planner.money import to_money
 from planner.pipeline import Progress
 from planner.purchase import budget_of
 from planner.sizing import Fleet
 from planner.sizing.site import offer_or_refusal, site_offer
 from planner.tables.explained_rows import MarginalCostRow
+
+NONE_KEEPS = "no design keeps the rules of the purchase beside the rest"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,43 +78,55 @@ def site_marginals(one: Study, field: Field | None) -> list[MarginalCostRow]:
     bought, own = one.bought, one.bought.designs.take(np.array([one.s]))
     plain = one.ranked(one.offer)
     now = min([float(added_cost(one.needs, one.rest, own)[0]), *(plain.cost[:1].tolist() if plain else [])])
-    before = _as_bought(bought, field, plain) if field is not None else None
-    known = improved(before, [before.pool.start]) if before is not None else None
+    best = {
+        change: offer if isinstance(offer, str) else one.ranked(offer)
+        for change, offer in one.changed.items()
+    }
+    free: dict[Change, float] = {}
+    if field is not None:
+        if plain is not None:
+            field = replace(field, designs=Designs.join([field.designs, plain.designs]))
+        changed = {
+            change: ([one.s], some.designs) for change, some in best.items() if isinstance(some, Ranked)
+        }
+        free = free_costs(bought, field, changed)
     rows = []
-    for change, offer in one.changed.items():
-        best = offer if isinstance(offer, str) else one.ranked(offer)
-        if best is None:
-            best = "no design keeps the rules of the purchase beside the rest"
-        if isinstance(best, str):
-            rows.append(_row(bought, change, [], note=best))
-            continue
-        fixed, free = float(best.cost[0]) - now, None
-        if before is not None and known is not None:
-            free = min(fixed, _free(bought, before, known, best, one.s))
-        rows.append(_row(bought, change, [one.i], fixed=fixed, free=free))
+    for change, some in best.items():
+        if isinstance(some, Ranked):
+            fixed = float(some.cost[0]) - now
+            cost = min(fixed, free[change]) if change in free else None
+            rows.append(_row(bought, change, [one.i], fixed=fixed, free=cost))
+        else:
+            rows.append(_row(bought, change, [], note=some or NONE_KEEPS))
     return rows
 
 
-def _as_bought(bought: Bought, field: Field, plain: Ranked | None) -> Relaxation:
-    """The fleet over all designs known, the plan's own first at each site."""
-    more = [plain.designs] if plain is not None else []
-    pool = joined(bought, [bought.designs, field.designs, *more], field.most + _most(bought, more))
-    return relaxed(bought.fleet.market, bought.rules, pool)
+def free_costs(
+    bought: Bought, field: Field, changed: Mapping[Change, tuple[Sequence[int], Designs]]
+) -> dict[Change, float]:
+    """What each change costs where everything may move.
 
-
-def _most(bought: Bought, designs: Sequence[Designs]) -> FloatArray:
-    """Room for what designs of one site take beyond what was thought of (K,)."""
-    units = [one.usage.max(axis=0).toarray().ravel() for one in designs]
-    return np.asarray(np.max([np.zeros(len(bought.need)), *units], axis=0))
-
-
-def _free(bought: Bought, before: Relaxation, known: Incumbent, best: Ranked, s: int) -> float:
-    """What a change at one site costs where the rest may move too."""
-    others = before.pool.designs.take(np.flatnonzero(before.pool.designs.site != s))
-    pool = joined(bought, [best.designs, others], before.pool.most + _most(bought, [best.designs]))
-    after = relaxed(bought.fleet.market, bought.rules, pool)
-    pair = improve_pair(before, after, known, before.pool.start, [s])
-    return pair.after.cost - pair.before.cost
+    Parameters
+    ----------
+    field : Field
+        Designs of all sites as they are.
+    changed : mapping
+        For each change, the sites that ask more (numbers among those served), and their designs then.
+    """
+    market, rules = bought.fleet.market, bought.rules
+    units = [some.usage.max(axis=0).toarray().ravel() for _, some in changed.values()]
+    share = [len(sites) * most for (sites, _), most in zip(changed.values(), units, strict=True)]
+    most = field.most + np.max([np.zeros(len(bought.need)), *share], axis=0)
+    pool = joined(bought, [bought.designs, field.designs], most)
+    before = Search(relax=relaxed(market, rules, pool))
+    known = before.improve([pool.start])
+    costs = {}
+    for change, (sites, designs) in changed.items():
+        stay = pool.designs.take(np.flatnonzero(~np.isin(pool.designs.site, sites)))
+        after = Search.like(relaxed(market, rules, joined(bought, [designs, stay], most)), before)
+        pair = improve_pair(before, after, known, pool.start, sites)
+        costs[change] = pair.after.cost - pair.before.cost
+    return costs
 
 
 def fleet_marginals(
@@ -122,28 +135,41 @@ def fleet_marginals(
     """What each change costs at all sites at once."""
     field = make_field(bought, bought.fleet, workers=workers, progress=progress)
     now = np.minimum(field.best, _own_costs(bought, field))
-    before = _as_bought(bought, field, None) if free else None
-    known = improved(before, [before.pool.start]) if before is not None else None
+    asks = [_ask(bought, change, workers, progress) for change in Change]
+    changed = {ask.change: (ask.moved, ask.designs(ask.field)) for ask in asks if ask.field and ask.moved}
+    costs = free_costs(bought, field, changed) if free else {}
     rows = []
-    for number, change in enumerate(Change):
-        progress("changes", number, len(Change))
-        refused = [why_not_raised(bought.fleet, change, int(i)) for i in bought.served]
-        asking = [s for s, why in enumerate(refused) if not why]
-        if not asking:
-            rows.append(_row(bought, change, [], note=refused[0] if refused else ""))
-            continue
-        places = [int(bought.served[s]) for s in asking]
-        more = with_change(bought.fleet, change, places)
-        then = make_field(bought, more, workers=workers, progress=progress)
-        moved = [s for s in asking if np.isfinite(then.best[s])]
-        note = "; ".join(_left_out(len(refused), len(asking), len(moved)))
-        fixed = float((then.best - now)[moved].sum())
-        cost = None
-        if before is not None and known is not None and moved:
-            cost = _all_free(bought, before, known, then, moved)
-        moved_places = [int(bought.served[s]) for s in moved]
-        rows.append(_row(bought, change, moved_places, fixed=fixed, free=cost, note=note))
+    for ask in asks:
+        places = [int(bought.served[s]) for s in ask.moved]
+        fixed = float((ask.field.best - now)[ask.moved].sum()) if ask.field is not None else None
+        rows.append(_row(bought, ask.change, places, fixed=fixed, free=costs.get(ask.change), note=ask.note))
     return rows
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """A change at all sites that can: their designs, the sites that have some, and what else to say."""
+
+    change: Change
+    field: Field | None
+    moved: list[int]
+    note: str
+
+    def designs(self, field: Field) -> Designs:
+        """Designs of the sites that ask more."""
+        return field.designs.take(np.flatnonzero(np.isin(field.designs.site, self.moved)))
+
+
+def _ask(bought: Bought, change: Change, workers: int | None, progress: Progress) -> Ask:
+    refused = [why_not_raised(bought.fleet, change, int(i)) for i in bought.served]
+    asking = [s for s, why in enumerate(refused) if not why]
+    if not asking:
+        return Ask(change=change, field=None, moved=[], note=refused[0])
+    more = with_change(bought.fleet, change, [int(bought.served[s]) for s in asking])
+    field = make_field(bought, more, workers=workers, progress=progress)
+    moved = [s for s in asking if np.isfinite(field.best[s])]
+    note = "; ".join(_left_out(len(refused), len(asking), len(moved)))
+    return Ask(change=change, field=field, moved=moved, note=note)
 
 
 def _left_out(every: int, asking: int, moved: int) -> Iterator[str]:
@@ -158,19 +184,6 @@ def _own_costs(bought: Bought, field: Field) -> FloatArray:
     needs = bought.fleet.market.needs(np.maximum(field.most, bought.need))
     own = (bought.designs.take(np.array([s])) for s in range(len(bought.served)))
     return np.array([added_cost(needs, rest_of(bought, s), one)[0] for s, one in enumerate(own)])
-
-
-def _all_free(
-    bought: Bought, before: Relaxation, known: Incumbent, then: Field, moved: Sequence[int]
-) -> float:
-    """What a change at many sites costs where everything may move."""
-    old, new = before.pool.designs, then.designs
-    stay = old.take(np.flatnonzero(~np.isin(old.site, moved)))
-    go = new.take(np.flatnonzero(np.isin(new.site, moved)))
-    pool = joined(bought, [go, stay], np.maximum(before.pool.most, then.most))
-    after = relaxed(bought.fleet.market, bought.rules, pool)
-    pair = improve_pair(before, after, known, before.pool.start, moved)
-    return pair.after.cost - pair.before.cost
 
 
 def _row(

@@ -16,7 +16,7 @@ from math import sqrt
 import numpy as np
 
 from planner.explain.bought import Bought
-from planner.explain.free import improved, joined, relaxed
+from planner.explain.free import Search, joined, relaxed
 from planner.fleet import make_market
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pool import Designs, Pool
@@ -26,7 +26,6 @@ from planner.sweep.axes import at_factors
 
 FACTOR_MAX, FACTOR_MIN = 100.0, 0.01  # a price that many times as high or low ends the search
 STEP, GROWTH = 0.05, 2.0  # first step from today's price, and how the next ones grow
-STEPS = 50  # of the bound at each factor, for the choices met on the way
 DIGITS = 6  # of factors
 
 
@@ -38,6 +37,7 @@ class Trials:
     pool: Pool
     k: int
     found: dict[float, tuple[int, IntArray]] = field(default_factory=dict)
+    last: tuple[float, Search] | None = None
 
     @classmethod
     def over(cls, bought: Bought, designs: Sequence[Designs], most: FloatArray, k: int) -> "Trials":
@@ -49,9 +49,13 @@ class Trials:
         factor = round(factor, DIGITS)
         if factor not in self.found:
             relax = self._relax(factor)
-            near = min(self.found, key=lambda one: abs(one - factor), default=None)
-            starts = [self.pool.start, *self._extremes(relax), *([self.found[near][1]] if near else [])]
-            best = improved(relax, starts, steps=STEPS)
+            search, starts = Search(relax=relax), [self.pool.start, *self._extremes(relax)]
+            if self.last is not None:
+                own = relax.curves.tiered[relax.curves.mode_sku] == self.k
+                search = Search.like(relax, self.last[1], np.where(own, factor / self.last[0], 1.0))
+                near = min(self.found, key=lambda one: abs(one - factor))
+                starts.append(self.found[near][1])
+            best, self.last = search.improve(starts), (factor, search)
             self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice
         return self.found[factor][0]
 

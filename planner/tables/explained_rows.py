@@ -16,7 +16,6 @@ class SiteChoiceRow(PlanRow):
         description="what the fleet would cost more with it, the rest as bought; negative: less, "
         "which a plan within its gap leaves room for"
     )
-    why: str = Field(description="costs by category against the design bought, tiers reached or lost")
     system_voltage_v: int = Field(description="nominal bus voltage, V")
     surface_tilt_deg: float = Field(description="tilt of the array from horizontal, degrees")
     module_sku: str = Field(description="module")
@@ -30,6 +29,14 @@ class SiteChoiceRow(PlanRow):
     mounts: int = Field(description="mounts")
     enclosure_sku: str = Field(description="enclosure")
     enclosures: int = Field(description="enclosures")
+
+
+class ChoiceReasonRow(PlanRow):
+    """Why a design lost."""
+
+    rank: int = Field(description="the design, as in site_choices")
+    cost_more: Decimal = Field(description="as in site_choices")
+    why: str = Field(description="costs by category against the design bought, tiers reached or lost, limits")
 
 
 class ChoiceCostRow(PlanRow):
@@ -104,6 +111,7 @@ class BreakEvenRow(PlanRow):
 #: Tables that explain a plan, in the order they are shown.
 EXPLAIN_TABLES: Mapping[str, type[PlanRow]] = {
     "site_choices": SiteChoiceRow,
+    "choice_reasons": ChoiceReasonRow,
     "choice_costs": ChoiceCostRow,
     "binding_rules": BindingRuleRow,
     "marginal_costs": MarginalCostRow,
