@@ -19,7 +19,7 @@ from planner.errors import SolverError
 from planner.existing import available, site_gear
 from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
-from planner.fleet.pool import Pool
+from planner.fleet.pool import Designs, Pool
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.stop import Ended, Stop
@@ -392,7 +392,7 @@ def load_shape(fleet: Fleet) -> FloatArray:
 def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
     """The design of each site that has one, from the pool."""
     return [
-        chosen_design(fleet, solution, int(i), int(d))
+        chosen_design(fleet, solution.pool.designs, int(i), int(d))
         for i, d in zip(solution.pool.place, _chosen(solution), strict=True)
         if d != NOBODY
     ]
@@ -403,13 +403,13 @@ def _chosen(solution: FleetSolution) -> IntArray:
     return solution.choice
 
 
-def chosen_design(fleet: Fleet, solution: FleetSolution, i: int, d: int) -> SiteDesign:
-    """The d-th design of the pool, at the i-th site."""
+def chosen_design(fleet: Fleet, designs: Designs, i: int, d: int) -> SiteDesign:
+    """The d-th of some designs, at the i-th site."""
     market, fittings = fleet.market, fleet.pricer.fittings
-    one = {name: values[d].item() for name, values in solution.pool.designs.column.items()}
+    one = {name: values[d].item() for name, values in designs.column.items()}
     inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"], fleet.gear[i])
     assert inputs is not None  # the design has a kit
-    bought = solution.pool.designs.usage[d].tocoo()
+    bought = designs.usage[d].tocoo()
     return SiteDesign(
         site=i,
         system_voltage_v=one["system_voltage_v"],

@@ -45,6 +45,7 @@ ORDER = (
     "rerun",
     "savings",
     "sweep",
+    "explain",
     "cli",
 )
 ROOT = Path(planner.__file__).parent

@@ -11,16 +11,18 @@ from types import TracebackType
 
 from typer.main import get_command
 
-from planner.cli import audit, check, climate, columns, compare, new, plan, savings, sites, sweep
+from planner.cli import audit, check, climate, columns, compare, explain, new, plan, savings, sites, sweep
 from planner.cli.app import ExitCode, app
 
 __all__ = ["ExitCode", "app", "main"]
 
 app.command("audit")(audit.audit)
+app.command("break-even")(explain.break_even)
 app.command("check")(check.check)
 app.add_typer(climate.climate, name="climate")
 app.command("columns")(columns.columns)
 app.command("compare")(compare.compare)
+app.command("explain")(explain.explain)
 app.command("new")(new.new)
 app.command("plan")(plan.plan)
 app.command("savings")(savings.savings)

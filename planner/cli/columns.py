@@ -11,15 +11,15 @@ if TYPE_CHECKING:
     from planner.tables.columns import Column
 
 FIELDS = ("table", "column", "type", "required", "default", "range", "meaning")
-SETTINGS, PLAN, COMPARE = "settings", "plan", "compare"
+SETTINGS, PLAN, COMPARE, EXPLAIN = "settings", "plan", "compare", "explain"
 
 
 def columns(
     table: Annotated[
         str | None,
         typer.Argument(
-            help="A table of a scenario, a plan or a comparison, `settings`, `plan` or `compare` for all of "
-            "theirs; all of a scenario's where left out."
+            help="A table of a scenario, a plan, a comparison or an explanation; `settings`, `plan`, "
+            "`compare` or `explain` for all of theirs; all of a scenario's where left out."
         ),
     ] = None,
     as_json: JsonOption = False,
@@ -42,6 +42,7 @@ def columns(
 def _dictionary(table: str | None) -> "list[Column]":
     from planner.settings_file import setting_columns
     from planner.tables.columns import table_columns
+    from planner.tables.explained_rows import EXPLAIN_TABLES
     from planner.tables.nearest import did_you_mean
     from planner.tables.plan_rows import PLAN_TABLES
     from planner.tables.registry import BY_NAME
@@ -49,12 +50,13 @@ def _dictionary(table: str | None) -> "list[Column]":
 
     if table == SETTINGS:
         return list(setting_columns())
-    groups: dict[str, Iterable[str]] = {PLAN: PLAN_TABLES, COMPARE: COMPARE_TABLES}
+    groups: dict[str, Iterable[str]] = {PLAN: PLAN_TABLES, COMPARE: COMPARE_TABLES, EXPLAIN: EXPLAIN_TABLES}
     if table is None or table in groups:
         names = BY_NAME if table is None else groups[table]
         return [column for name in names for column in table_columns(name)]
-    if table not in {*BY_NAME, *PLAN_TABLES, *COMPARE_TABLES}:
-        known = [*BY_NAME, *PLAN_TABLES, *COMPARE_TABLES, SETTINGS, PLAN, COMPARE]
+    tables = [*BY_NAME, *(name for names in groups.values() for name in names)]
+    if table not in tables:
+        known = [*tables, SETTINGS, *groups]
         raise typer.BadParameter(
             f"no table is named {table!r}; {did_you_mean(table, known, 'tables: ' + ', '.join(known))}",
             param_hint="TABLE",

@@ -115,11 +115,24 @@ def audit_plan(folder: Path, scenario: Scenario) -> Verdict:
     return Verdict(checks=checks)
 
 
-def _sites(plan: PlanFiles, scenario: Scenario, parts: Parts, climate: Climate) -> Iterator[Check]:
-    """Every rule of every site; a site whose rows name what is not there is broken as such."""
+def audit_site(folder: Path, scenario: Scenario, site_id: str) -> list[Check]:
+    """Every rule of one site of a written plan, as `audit_plan` checks it.
+
+    Raises
+    ------
+    OutputError, InputError
+        As `audit_plan` does.
+    """
+    return list(_sites(read_plan(folder), scenario, Parts(scenario), Climate(scenario), only=site_id))
+
+
+def _sites(
+    plan: PlanFiles, scenario: Scenario, parts: Parts, climate: Climate, only: str | None = None
+) -> Iterator[Check]:
+    """Every rule of every site, or of one; a site whose rows name what is not there is broken as such."""
     rows, place = _by_site(plan), {site.site_id: i for i, site in enumerate(scenario.tables.sites)}
     designs = {design.site_id: design for design in plan.tables["site_designs"]}
-    for site_id in sorted(rows.keys() | designs.keys()):
+    for site_id in sorted(rows.keys() | designs.keys()) if only is None else [only]:
         design = designs.get(site_id)
         if design is None or site_id not in place:
             yield holds(

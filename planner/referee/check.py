@@ -28,6 +28,8 @@ class Check:
         Whether the rule is kept.
     note : str
         What is wrong, where numbers do not say it.
+    weighed : bool
+        Whether the limit is one that a design may come near, not a figure that it has to agree with.
     """
 
     rule: str
@@ -39,6 +41,7 @@ class Check:
     ok: bool
     unit: str = ""
     note: str = ""
+    weighed: bool = False
 
     def __str__(self) -> str:
         place = ", ".join(part for part in (self.site, self.subject) if part)
@@ -62,6 +65,7 @@ def at_least(
         margin=value - limit,
         ok=ok,
         unit=unit,
+        weighed=True,
     )
 
 
@@ -79,6 +83,7 @@ def at_most(
         margin=limit - value,
         ok=ok,
         unit=unit,
+        weighed=True,
     )
 
 

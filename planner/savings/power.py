@@ -155,7 +155,7 @@ def _fleet_of(scenario: Scenario, loads: Sequence[Variant], prices: Mapping[str,
                 LoadRow(load_profile=_name(i), device=_name(i), quantity=1, cable_m=0.0)
                 for i in range(len(loads))
             ],
-            devices=[_device(_name(i), max(LEAST_W, load.bus_w)) for i, load in enumerate(loads)],
+            devices=[bus_device(_name(i), max(LEAST_W, load.bus_w)) for i, load in enumerate(loads)],
             prices=[_price(sku, price, settings.currency) for sku, price in sorted(prices.items())],
             **dict.fromkeys(
                 ("existing", "supply_today", "stock", "sku_rules", "category_rules", "phases"), ()
@@ -164,7 +164,8 @@ def _fleet_of(scenario: Scenario, loads: Sequence[Variant], prices: Mapping[str,
     )
 
 
-def _device(name: str, watts: float) -> DeviceRow:
+def bus_device(name: str, watts: float) -> DeviceRow:
+    """A device that draws so many watts from any bus around the clock."""
     row = DeviceRow.model_validate(
         {
             "device": name,

@@ -87,17 +87,17 @@ def site_offer(
 
     Of the power parts for sale they have `only` some, where given.
     """
-    return shortlist(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear, only)), limit)
+    return shortlist(fleet.pricer, bare_offer(fleet, i, gear), list(drafts(fleet, i, gear, only)), limit)
 
 
 def offer_within(fleet: Fleet, i: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
     """Designs of the i-th site of up to a limit at costs by number of units needed (`within`)."""
     gear = fleet.gear[i]
-    return within(fleet.pricer, no_designs(fleet, i, gear), list(drafts(fleet, i, gear)), table, limit, slack)
+    return within(fleet.pricer, bare_offer(fleet, i, gear), list(drafts(fleet, i, gear)), table, limit, slack)
 
 
-def no_designs(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
-    """The i-th site with some gear, and what goods cost to land there."""
+def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
+    """The i-th site with some gear as the fleet sees it, without its designs."""
     site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
     index = fleet.market.index
     return SiteOffer(

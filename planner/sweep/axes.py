@@ -142,8 +142,11 @@ def repriced(scenario: Scenario, axes: Sequence[Axis], combination: Combination)
         for category in axis.categories:
             for row in getattr(scenario.tables, category):
                 factor[row.sku] = factor.get(row.sku, Decimal(1)) * Decimal(value)
-    if not factor:
-        return scenario
+    return at_factors(scenario, factor) if factor else scenario
+
+
+def at_factors(scenario: Scenario, factor: Mapping[str, Decimal]) -> Scenario:
+    """A scenario with every price of some SKUs multiplied, tier by tier."""
     prices = [
         row.model_copy(
             update={"unit_price": (row.unit_price * factor.get(row.sku, Decimal(1))).quantize(PRICE_STEP)}

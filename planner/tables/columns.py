@@ -7,6 +7,7 @@ from typing import Any
 
 from pydantic import BaseModel
 
+from planner.tables.explained_rows import EXPLAIN_TABLES
 from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
 from planner.tables.rerun_rows import COMPARE_TABLES
@@ -43,7 +44,8 @@ def columns_of(model: type[BaseModel], table: str = "") -> tuple[Column, ...]:
 
 def table_columns(name: str) -> tuple[Column, ...]:
     """Columns of a table of the registry, of a plan, or of a comparison."""
-    return columns_of(BY_NAME[name].row if name in BY_NAME else {**PLAN_TABLES, **COMPARE_TABLES}[name], name)
+    own = {**PLAN_TABLES, **COMPARE_TABLES, **EXPLAIN_TABLES}
+    return columns_of(BY_NAME[name].row if name in BY_NAME else own[name], name)
 
 
 def _columns(schema: Mapping[str, Any], defs: Mapping[str, Any], table: str, prefix: str) -> Iterator[Column]:
