@@ -70,7 +70,7 @@ def gather(batch: Batch, ask: Ask, rests: Sequence[Rest | None]) -> dict[int, li
     for s, rest in enumerate(rests):
         if rest is None:
             continue
-        offer = batch.widen(s, np.inf)
+        offer = batch.whole(s)
         for k, factors in ask.factors.items():
             found[k] += _around(batch.pricer, offer, s, k, ask.needs, rest, factors)
     return found

@@ -28,6 +28,10 @@ class Batch(Protocol):
         """
         ...
 
+    def whole(self, s: int) -> SiteOffer:
+        """The s-th site with every design."""
+        ...
+
 
 class Sites(Protocol):
     """All batches."""
@@ -60,6 +64,10 @@ class Listed:
 
     def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
         """Nothing was left out."""
+        return self.offers[s]
+
+    def whole(self, s: int) -> SiteOffer:
+        """The s-th site."""
         return self.offers[s]
 
 

@@ -113,7 +113,8 @@ def _certain(batch: Batch, s: int, look: Look, at: Multipliers) -> tuple[FloatAr
     asked = float(found.max()) + min(look.slack, beyond)
     share = undercut(pricer, offer, s, look.curves, at)
     if offer.fixed_cost + (offer.floor - offer.fixed_cost) * share < asked * (1 - ROUNDING):
-        table = _table(pricer, offer, s, look, at, units=int(greatest_use(pricer, offer).max(initial=1)))
+        most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
+        table = _table(pricer, offer, s, look, at, units=int(most.max(initial=1)))
         seek = asked == np.inf and (len(found) == 1 or look.barred is not None)
         offer = batch.within(s, table, None if seek else asked, look.slack)
         found, designs, more = _price_site(pricer, offer, s, look, at)

@@ -102,7 +102,9 @@ def within(
 
     Without a limit: up to `slack` over the cheapest design. All of them where none is found near the floors.
     """
-    lowest = [floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, table)) for draft in drafts]
+    unit = mean_costs(table)
+    costs = (unit_costs(pricer, site, draft, unit, draft.boxes.cost(table)) for draft in drafts)
+    lowest = [floors(draft.prepared, draft.needs, one) for draft, one in zip(drafts, costs, strict=True)]
     if limit is None:
         limit = _nearest(pricer, site, drafts, lowest, table) + slack
     return replace(site, options=_sized(drafts, lowest, limit * (1 + ROUNDING)))
@@ -151,17 +153,22 @@ def _sized(drafts: Sequence[Draft], found: Sequence[Floors], limit: float) -> li
 
 
 def _floors(pricer: Pricer, site: SiteOffer, draft: Draft, prices: FloatArray) -> Floors:
-    """Floors at unit prices (K,)."""
-    units = int(draft.boxes.number.max(initial=1)) + 1
-    table = pricer.table(by_number(prices + pricer.landing(site), units), site)
-    return floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, table))
+    """Floors at unit prices (K,), without upkeep."""
+    unit = prices + pricer.landing(site)
+    unit[list(site.existing)] = 0.0
+    kit = draft.boxes.cost(by_number(unit, int(draft.boxes.number.max(initial=1))))
+    return floors(draft.prepared, draft.needs, unit_costs(pricer, site, draft, unit, kit))
 
 
-def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray) -> UnitCosts:
-    """Least mean cost of a unit of each part at costs by number of units needed (K, N + 1)."""
+def mean_costs(table: FloatArray) -> FloatArray:
+    """Least mean cost of a unit (K,) at costs by number of units needed (K, N + 1)."""
+    return np.asarray((table[:, 1:] / np.arange(1, table.shape[1])).min(axis=1))
+
+
+def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, unit: FloatArray, kit: FloatArray) -> UnitCosts:
+    """Costs of a draft's parts where a unit of each SKU costs at least so much (K,), and its kits' boxes."""
     f, chosen = pricer.fittings, draft.parts
     module, battery = pricer.parts.module[chosen.module], pricer.parts.battery[chosen.battery]
-    unit = (table[:, 1:] / np.arange(1, table.shape[1])).min(axis=1)
     mounts, carried = _carried(pricer, site, draft)
     boxes = unit[f.enclosure_sku], f.enclosure_volume_l
     cost, litres = (values[pricer.enclosures_allowed(site)] for values in boxes)
@@ -169,7 +176,7 @@ def unit_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray)
     each = np.full(carried.shape, np.inf)
     np.divide(mount, carried, out=each, where=carried > 0)
     return UnitCosts(
-        kit=draft.boxes.cost(table),
+        kit=kit,
         battery=unit[battery],
         module=unit[module],
         carrier=each.min(axis=1, initial=np.inf),

@@ -1,5 +1,6 @@
 """The fleet's sites in batches that stay where they are worked on, with the designs sized so far."""
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
@@ -9,7 +10,7 @@ from planner.executors import BATCH_SITES, make_executor
 from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import SiteOffer
 from planner.sizing.ground import Fleet
-from planner.sizing.site import offer_or_refusal, offer_within
+from planner.sizing.site import offer_or_refusal, offer_within, site_offer
 
 
 class SiteBatch:
@@ -32,9 +33,13 @@ class SiteBatch:
         Without a limit: of up to `slack` over the cheapest. They are not kept.
         """
         place = self.offers[s].site
+        return replace(offer_within(self.fleet, place - self._start, table, limit, slack), site=place)
+
+    def whole(self, s: int) -> SiteOffer:
+        """The s-th site with every design; they are not kept."""
+        place = self.offers[s].site
         i = place - self._start
-        offer = offer_within(self.fleet, i, table, limit, slack)
-        return replace(offer, site=place)
+        return replace(site_offer(self.fleet, i, self.fleet.gear[i], math.inf), site=place)
 
 
 def make_batch(shared: Fleet, part: tuple[int, dict[str, Any]]) -> SiteBatch:
