@@ -5,6 +5,7 @@ say that something differs, but no longer what. So a plan's folder holds `inputs
 every table as it was read (bases, catalogue and price lists merged, rows in order) and every weather file.
 """
 
+import hashlib
 import io
 import json
 import zipfile
@@ -46,6 +47,13 @@ def _members(scenario: Scenario) -> Iterator[tuple[str, bytes]]:
         if rows:
             yield member(spec), table_bytes(rows)
     yield from _weather(scenario)
+
+
+def hashes_of(scenario: Scenario) -> dict[str, str]:
+    """SHA-256 of every table and weather file of a scenario, by its name in the archive."""
+    return {
+        name: hashlib.sha256(data).hexdigest() for name, data in _members(scenario) if name != SETTINGS_FILE
+    }
 
 
 def member(spec: TableSpec) -> str:

@@ -22,12 +22,14 @@ from planner.fleet.buying import IntArray
 from planner.fleet.pool import Designs, Pool
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
+from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
 from planner.referee import audit_plan
 from planner.reliability import Proof
+from planner.reuse import Kept, reusable
 from planner.scenario import Scenario, read_scenario
 from planner.site_climates import site_conditions, site_planes
 from planner.sites import FloatArray, month_values, wind_design_m_s
@@ -38,6 +40,9 @@ from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
 
 AUDIT_FAILED = "audit_failed"  # outcome of a plan that its own audit refuses
+
+USED_AGAIN = "designs, curves and multipliers are used again"
+OTHER_SKUS = "nothing is used again, as other SKUs are for sale"
 
 EARLY = (Outcome.TIME_LIMIT, Outcome.INTERRUPTED)  # a search that ended early asks no further question
 
@@ -113,8 +118,18 @@ def plan_folder(
     clock, stop = Clock(), stop or Stop()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
-    kept = earlier_plan(earlier, checked)
-    plan = plan_fleet(checked, earlier=kept, progress=progress, clock=clock, stop=stop, machines=machines)
+    known, why_none = reusable(earlier, checked) if earlier is not None else (None, "")
+    plan = plan_fleet(
+        checked,
+        earlier=earlier_plan(earlier, checked),
+        known=known,
+        progress=progress,
+        clock=clock,
+        stop=stop,
+        machines=machines,
+    )
+    if why_none:
+        plan = replace(plan, reuse=why_none)
     if plan.unserved and plan.manifest["outcome"] not in EARLY:
         with clock.stage("why not"):
             progress("why not", 0, 1)
@@ -148,6 +163,7 @@ def plan_fleet(
     scenario: Scenario,
     *,
     earlier: EarlierPlan | None = None,
+    known: Kept | None = None,
     simulate_all: bool = False,
     progress: Progress = no_progress,
     clock: Clock | None = None,
@@ -158,8 +174,8 @@ def plan_fleet(
 
     A site without a feasible design, or for which budget or stock does not reach, does not stop the others:
     it comes back in `Plan.unserved` with the rule that blocks it. Sites keep designs of an `earlier` plan
-    where leaving them saves too little. With `simulate_all`, `Plan.availability` tells what every site has,
-    also where none is asked.
+    where leaving them saves too little. The search begins with what is `known`, where it fits. With
+    `simulate_all`, `Plan.availability` tells what every site has, also where none is asked.
 
     Raises
     ------
@@ -179,9 +195,12 @@ def plan_fleet(
     with clock.stage("availability"):
         progress("availability", 0, 1)
         kits = every_kit(fleet)
-        fleet.curves[:] = fleet_curves(fleet, kits)
+        asked_known, known = known is not None, known if known and known.fits(fleet.market) else None
+        curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
+        fleet.curves[:] = curves
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier)
+    start = known.start if known is not None else None
+    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier, start)
     solution, most = (bought.solution, bought.most) if bought else (None, 0)
     with clock.stage("tables"):
         progress("tables", 0, 1)
@@ -189,6 +208,11 @@ def plan_fleet(
         if earlier is not None and solution is not None and solution.steady is not None:
             cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
+        if solution is not None and solution.start is not None:
+            sold = frozenset(fleet.market.sold)
+            plan = replace(plan, kept=Kept(start=solution.start, sold=sold, curves=curves))
+        if asked_known:
+            plan = replace(plan, reuse=USED_AGAIN if start is not None else OTHER_SKUS)
     if not simulate_all:
         return plan
     with clock.stage("availability"):
@@ -204,6 +228,7 @@ def proven_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
+    start: Start | None = None,
 ) -> tuple[Bought | None, list[SiteDesign], list[Proof]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
 
@@ -212,7 +237,7 @@ def proven_fleet(
     SolverError
         No plan was found for the sites that have designs.
     """
-    bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
+    bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier, start)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -240,6 +265,7 @@ def design_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
+    start: Start | None = None,
 ) -> tuple[Bought | None, list[SiteDesign]]:
     """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
 
@@ -250,19 +276,33 @@ def design_fleet(
     """
     fleet.refusals.clear()
     with clock.stage("designs"):
-        sites = FleetSites(fleet, progress=progress, workers=machines.workers, cluster=machines.cluster)
+        sites = FleetSites(
+            fleet,
+            progress=progress,
+            workers=machines.workers,
+            cluster=machines.cluster,
+            known=start.most_by_place() if start is not None else None,
+        )
     with sites:
         with clock.stage("candidates"):
-            pool = candidates(fleet.pricer, sites, sites=len(fleet.scenario.tables.sites))
+            if start is not None:
+                pool: Pool | None = start.pool
+            else:
+                pool = candidates(fleet.pricer, sites, sites=len(fleet.scenario.tables.sites))
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
-            bought = choose(fleet, sites, pool, stop, earlier) if pool is not None else None
+            bought = choose(fleet, sites, pool, stop, earlier, start) if pool is not None else None
     return bought, chosen_designs(fleet, bought.solution) if bought else []
 
 
 def choose(
-    fleet: Fleet, sites: FleetSites, pool: Pool, stop: Stop, earlier: EarlierPlan | None = None
+    fleet: Fleet,
+    sites: FleetSites,
+    pool: Pool,
+    stop: Stop,
+    earlier: EarlierPlan | None = None,
+    start: Start | None = None,
 ) -> Bought:
     """The fleet's plan; the sites that wait are noted in `fleet.refusals`.
 
@@ -272,7 +312,9 @@ def choose(
         No plan was found.
     """
     keep = partial(keep_designs, fleet, earlier) if earlier is not None else None
-    bought = buy(fleet.scenario, fleet.pricer, fleet.catalogue, sites, pool, stop=stop, keep=keep)
+    bought = buy(
+        fleet.scenario, fleet.pricer, fleet.catalogue, sites, pool, stop=stop, keep=keep, start=start
+    )
     if bought.solution.choice is None:
         raise SolverError(f"no plan was found for the {pool.sites} sites that have designs: {_why(stop)}")
     for i, refusal in bought.waiting.items():

@@ -12,8 +12,9 @@ from typing import Any
 
 from planner.errors import OutputError, Refusal
 from planner.kept import pack_inputs
+from planner.reuse import Kept, pack
 from planner.scenario import Scenario
-from planner.tables.plan_files import INPUTS, MANIFEST, TIMINGS, parse_manifest
+from planner.tables.plan_files import INPUTS, MANIFEST, SEARCH, TIMINGS, parse_manifest
 from planner.tables.plan_rows import PLAN_TABLES, cell_types
 from planner.tables.price_lists import PriceLists
 from planner.tables.write import write_table
@@ -30,7 +31,8 @@ class Plan:
 
     `unserved` names, for each site without a design, the rule that blocks it. `timings` are seconds by
     stage; they are written apart, as they differ between runs, with the folder of the scenario. `scenario` is
-    what it was made from. `availability` has every site's simulated one, where that was wanted.
+    what it was made from. `availability` has every site's simulated one, where that was wanted. `kept` is
+    what the next plan may begin with, `reuse` what was used of an earlier one, in words.
     """
 
     scenario: Scenario
@@ -41,6 +43,8 @@ class Plan:
     category_costs: Mapping[str, Decimal]
     timings: Mapping[str, float]
     availability: Mapping[str, float] = field(default_factory=dict)
+    kept: Kept | None = None
+    reuse: str = ""
 
 
 def check_target(folder: Path, *, inputs: Sequence[Path] = ()) -> None:
@@ -90,6 +94,7 @@ def _strangers(folder: Path) -> list[str]:
         MANIFEST,
         TIMINGS,
         INPUTS,
+        SEARCH,
         *(f"{table}{suffix}" for table in PLAN_TABLES for suffix in (".csv", ".parquet")),
     }
     return [name for name in names if name not in own or not (folder / name).is_file()]
@@ -108,7 +113,7 @@ def write_plan(
     price_lists: PriceLists | None = None,
     seal: Seal = unsealed,
 ) -> tuple[dict[str, Any], list[str]]:
-    """Write the plan's tables (CSV and Parquet), inputs, manifest and timings.
+    """Write the plan's tables (CSV and Parquet), inputs, search, manifest and timings.
 
     Everything goes to a temporary name beside the target and is renamed when whole; an earlier plan
     stands until then.
@@ -138,6 +143,8 @@ def write_plan(
         for name, columns in plan.tables.items():
             write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
         (fresh / INPUTS).write_bytes(pack_inputs(plan.scenario))
+        if plan.kept is not None:
+            (fresh / SEARCH).write_bytes(pack(plan.kept))
         files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(fresh.iterdir())}
         manifest = {**plan.manifest, "files": files}
         _write_json(fresh / MANIFEST, manifest)

@@ -16,6 +16,7 @@ from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.rules import Cap, Rules
 from planner.fleet.serve import serve
+from planner.fleet.start import Start
 from planner.fleet.stop import Stop
 from planner.scenario import Scenario
 from planner.tables.catalogue import Chemistry
@@ -85,17 +86,28 @@ def buy(
     *,
     stop: Stop,
     keep: Keep | None = None,
+    start: Start | None = None,
 ) -> Bought:
     """Choose designs and purchase for all sites of the pool, or for as many as budget and stock allow.
 
-    `keep` has the last word on the designs of the sites that are served.
+    `keep` has the last word on the designs of the sites that are served. The first search begins at `start`,
+    whose pool it is then.
     """
     rules, budget = make_rules(scenario, pricer.market, catalogue, pool.place), budget_of(scenario)
     settings, last = scenario.settings.solver, pool
 
     def solve(rules: Rules, target: float | None = None) -> FleetSolution:
         nonlocal last
-        found = solve_fleet(pricer, offers, last, rules=rules, settings=settings, stop=stop, target=target)
+        found = solve_fleet(
+            pricer,
+            offers,
+            last,
+            rules=rules,
+            settings=settings,
+            stop=stop,
+            target=target,
+            start=start if last is pool else None,
+        )
         last = last.with_designs([found.pool.designs])
         return found
 

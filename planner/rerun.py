@@ -26,8 +26,8 @@ def plan_again(
 
     Sites keep designs of the earlier plan as `purchase.keep_share` asks.
 
-    The earlier plan is read whole before anything is planned, so that the new one may take its place. What an
-    earlier plan can spare the new one is to be taken from there, as both its tables and its inputs are known.
+    The earlier plan is read whole before anything is planned, so that the new one may take its place. Where
+    only prices, stock and rules of the purchase differ from it, the search begins where its search ended.
 
     Returns
     -------

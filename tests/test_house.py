@@ -32,6 +32,7 @@ ORDER = (
     "phases",
     "referee",
     "procurement",
+    "reuse",
     "plan",
     "audits",
     "charts",

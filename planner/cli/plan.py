@@ -110,6 +110,8 @@ def plan(
         note("purchase.keep_share does nothing without --from and an earlier plan", quiet=quiet)
     if made.scenario.price_changes:
         note(_prices_said(made.scenario.price_changes), quiet=quiet)
+    if made.reuse:
+        note(f"of {earlier}, {made.reuse}", quiet=quiet)
     if changed is not None:
         note(f"since {earlier}: {said(changed, made.manifest['currency'])}", quiet=quiet)
     for line in remarks(made.manifest, made.tables["problems"]["severity"]):

@@ -50,6 +50,7 @@ def price_out(
     designs_max: int,
     kind: IntArray,
     barred: BoolArray | None = None,
+    known: FloatArray | None = None,
 ) -> Exact:
     """Price all designs; keep, at each site, those within `slack` of the least of their kind.
 
@@ -63,11 +64,15 @@ def price_out(
         Kind of each battery of the catalogue.
     barred : (K,), optional
         SKUs that no design may use.
+    known : (S, C), optional
+        What some design of each site and kind costs at the multipliers; infinite without one.
     """
     sites = as_sites(pricer, offers)
     starts = firsts(sites)
     look = Look(curves=curves, slack=slack, designs_max=designs_max, kind=kind, barred=barred)
-    arguments = [(look, replace(at, w=at.w[a:b])) for a, b in pairwise(starts)]
+    arguments = [
+        (look, replace(at, w=at.w[a:b]), None if known is None else known[a:b]) for a, b in pairwise(starts)
+    ]
     parts: list[Exact] = list(sites.run(price_part, arguments))
     return Exact(
         least=np.concatenate([part.least for part in parts]),
@@ -89,38 +94,49 @@ class Look:
     barred: BoolArray | None = None
 
 
-def price_part(batch: Batch, look: Look, at: Multipliers) -> Exact:
+def price_part(batch: Batch, look: Look, at: Multipliers, known: FloatArray | None = None) -> Exact:
     """The pass over a batch's sites, numbered from 0."""
     kinds = int(look.kind.max(initial=0)) + 1
     least, kept, left_out = np.full((len(batch.offers), kinds), np.inf), [], look.slack
     for s in range(len(batch.offers)):
-        least[s], designs, beyond = _certain(batch, s, look, at)
+        bound = np.full(kinds, np.inf) if known is None or look.barred is not None else known[s]
+        least[s], designs, beyond = _certain(batch, s, look, at, bound)
         kept.append(designs)
         left_out = min(left_out, beyond)
     return Exact(least=least, designs=kept, left_out=left_out)
 
 
-def _certain(batch: Batch, s: int, look: Look, at: Multipliers) -> tuple[FloatArray, Designs, float]:
+def _certain(
+    batch: Batch, s: int, look: Look, at: Multipliers, known: FloatArray
+) -> tuple[FloatArray, Designs, float]:
     """What `_price_site` finds over all designs of a site.
 
-    Where designs that were never sized could cost as little as those asked for, the site is sized anew.
+    Where designs that were never sized could cost as little as those asked for, the site is sized anew, up to
+    what the cheapest one sized or `known` (C,) of each kind costs.
     """
-    pricer, offer = batch.pricer, batch.offers[s]
-    found, designs, beyond = _price_site(pricer, offer, s, look, at)
-    proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
-    if proven or offer.floor == np.inf:
-        return found, designs, beyond
-    asked = float(found.max()) + min(look.slack, beyond)
-    share = undercut(pricer, offer, s, look.curves, at)
-    if offer.fixed_cost + (offer.floor - offer.fixed_cost) * share < asked * (1 - ROUNDING):
-        most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
-        table = _table(pricer, offer, s, look, at, units=int(most.max(initial=1)))
-        seek = asked == np.inf and (len(found) == 1 or look.barred is not None)
-        offer = batch.within(s, table, None if seek else asked, look.slack)
-        found, designs, more = _price_site(pricer, offer, s, look, at)
-        left = look.slack if seek else asked - float(found.max())
-        beyond = min(more, max(left, 0.0)) if np.isfinite(found).all() else more
-    return found, designs, beyond
+    pricer, offer, beyond = batch.pricer, batch.offers[s], look.slack
+    if offer.options:
+        found, designs, beyond = _price_site(pricer, offer, s, look, at)
+        proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
+        if proven or offer.floor == np.inf:
+            return found, designs, beyond
+        known = np.minimum(known, found)
+        share = undercut(pricer, offer, s, look.curves, at)
+        reached = offer.fixed_cost + (offer.floor - offer.fixed_cost) * share
+        if reached >= (float(found.max()) + min(look.slack, beyond)) * (1 - ROUNDING):
+            return found, designs, beyond
+    asked = float(known.max()) + min(look.slack, beyond)
+    seek = asked == np.inf and (len(known) == 1 or look.barred is not None)
+    most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
+    table = _table(pricer, offer, s, look, at, units=int(most.max(initial=1)))
+    offer = batch.within(s, table, None if seek else asked, look.slack)
+    if not offer.options:  # without barred SKUs there is none
+        return np.full(len(known), np.inf), Designs.none(len(pricer.market.skus)), look.slack
+    found, designs, more = _price_site(pricer, offer, s, look, at)
+    if not np.isfinite(found).all():
+        return found, designs, more
+    left = look.slack if seek else asked - float(found.max())
+    return found, designs, min(more, max(left, 0.0))
 
 
 def _table(

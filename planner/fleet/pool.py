@@ -75,6 +75,21 @@ class Designs:
     other_cost: FloatArray
 
     @classmethod
+    def none(cls, skus: int) -> "Designs":
+        """No designs, over so many SKUs."""
+        return cls(
+            site=np.zeros(0, dtype=np.int64),
+            column=Column(
+                **{
+                    name: np.zeros(0, dtype=float if name == "charge_setpoint_v" else np.int32)
+                    for name in Column.__dataclass_fields__
+                }
+            ),
+            usage=sparse.csr_matrix((0, skus)),
+            other_cost=np.zeros(0),
+        )
+
+    @classmethod
     def join(cls, parts: Sequence["Designs"]) -> "Designs":
         """One after the other, by site."""
         site = np.concatenate([part.site for part in parts])
@@ -120,12 +135,15 @@ class Pool:
         First design of each site.
     most : (K,)
         No plan buys more units of a SKU.
+    greatest : (S, K), optional
+        No design of a site takes more.
     """
 
     place: IntArray
     designs: Designs
     start: IntArray
     most: FloatArray
+    greatest: FloatArray | None = None
 
     @property
     def sites(self) -> int:
@@ -146,9 +164,13 @@ class Pool:
         return self._of(self.designs.take(keep))
 
     def _of(self, designs: Designs) -> "Pool":
-        return Pool(
-            place=self.place, designs=designs, start=_starts(designs.site, self.sites), most=self.most
-        )
+        return replace(self, designs=designs, start=starts_of(designs.site, self.sites))
+
+    def nearest(self, cost: FloatArray, number: int) -> IntArray:
+        """Places of so many designs of the least `cost` (D,) at each site, rising."""
+        order = np.lexsort((cost, self.designs.site))
+        rank = np.arange(self.size) - self.start[self.designs.site[order]]
+        return np.sort(order[rank < number])
 
     def cheapest(self, cost: FloatArray) -> tuple[FloatArray, IntArray]:
         """Least of `cost` (D,) at each site, and the first design that has it."""
@@ -157,7 +179,8 @@ class Pool:
         return least, hits[np.searchsorted(self.designs.site[hits], np.arange(self.sites))]
 
 
-def _starts(site: IntArray, sites: int) -> IntArray:
+def starts_of(site: IntArray, sites: int) -> IntArray:
+    """First design of each site, where sites (D,) rise."""
     return np.searchsorted(site, np.arange(sites)).astype(np.int64)
 
 
@@ -167,7 +190,7 @@ class PoolPart:
 
     place: list[int]
     designs: list[Designs]
-    most: FloatArray
+    greatest: FloatArray
 
 
 def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_max: int) -> Pool | None:
@@ -188,22 +211,23 @@ def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_ma
     return Pool(
         place=np.array(place, dtype=np.int64),
         designs=designs,
-        start=_starts(designs.site, len(place)),
-        most=np.sum([part.most for part in parts], axis=0),
+        start=starts_of(designs.site, len(place)),
+        most=np.sum([part.greatest.sum(axis=0) for part in parts], axis=0),
+        greatest=np.concatenate([part.greatest for part in parts]),
     )
 
 
 def pool_part(batch: Batch, designs_max: int) -> PoolPart:
     """The pool of a batch's sites."""
     pricer, kept = batch.pricer, []
-    most = np.zeros(len(pricer.market.skus))
+    greatest = np.zeros((len(batch.offers), len(pricer.market.skus)))
     for s, offer in enumerate(batch.offers):
         low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
         threshold = min(float(pricer.price(option, high, offer).cost.min()) for option in offer.options)
         priced = [pricer.price(option, low, offer) for option in offer.options]
         kept.append(cheapest_designs(pricer, offer, s, priced, low, threshold, designs_max)[0])
-        most += greatest_use(pricer, offer)
-    return PoolPart(place=[offer.site for offer in batch.offers], designs=kept, most=most)
+        greatest[s] = greatest_use(pricer, offer)
+    return PoolPart(place=[offer.site for offer in batch.offers], designs=kept, greatest=greatest)
 
 
 def cheapest_designs(

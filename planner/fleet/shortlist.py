@@ -105,6 +105,8 @@ def within(
     unit = mean_costs(table)
     costs = (unit_costs(pricer, site, draft, unit, draft.boxes.cost(table)) for draft in drafts)
     lowest = [floors(draft.prepared, draft.needs, one) for draft, one in zip(drafts, costs, strict=True)]
+    if not any((one.rows < np.inf).any() for one in lowest):
+        return site
     if limit is None:
         limit = _nearest(pricer, site, drafts, lowest, table) + slack
     return replace(site, options=_sized(drafts, lowest, limit * (1 + ROUNDING)))

@@ -24,6 +24,7 @@ from planner.fleet.search import settle
 from planner.fleet.shortlist import reference_prices
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
+from planner.fleet.start import Start, make_start
 from planner.fleet.steady import Steady
 from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
@@ -33,6 +34,8 @@ ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a si
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
+ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
+NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
 COLUMNS_MAX = 6_000  # designs given to the integer model
 NODES_MAX = 400  # of the integer model
 COMPLETIONS = 4  # times that it is made anew, while the gap shrinks and fewer designs are left to look at
@@ -46,8 +49,8 @@ class FleetSolution:
     """One design for each site that is served, exact cost and proven bound (currency), and how the run ended.
 
     `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or
-    none was found. A bound of infinity proves that there is none. `steady` says what became of earlier
-    designs, where these were to stay.
+    none was found. A bound of infinity proves that there is none. `start` is where another search over the
+    same sites may begin. `steady` says what became of earlier designs, where these were to stay.
     """
 
     pool: Pool
@@ -56,6 +59,7 @@ class FleetSolution:
     best_bound: float
     outcome: Outcome
     notes: dict[str, float]
+    start: Start | None = None
     steady: Steady | None = None
 
 
@@ -73,13 +77,16 @@ def solve_fleet(
     settings: SolverSettings,
     stop: Stop | None = None,
     target: float | None = None,
+    start: Start | None = None,
 ) -> FleetSolution:
     """Cheapest fleet over every feasible design of every site, from its candidates.
 
     `offers` is run through for each pass over all designs. With a `target` (currency) the question is only
-    whether a plan costs as much at most: the search ends as soon as a plan or the bound answers it.
+    whether a plan costs as much at most: the search ends as soon as a plan or the bound answers it. From a
+    `start`, whose pool it is, the search goes on until it is proven as far as the plan there was, if that is
+    not as far as asked.
     """
-    run = _Run(pricer, offers, pool, rules, settings, stop or Stop(), target)
+    run = _Run(pricer, offers, pool, rules, settings, stop or Stop(), target, start)
     if run.begin():
         run.prove()
         for _ in range(COMPLETIONS):
@@ -104,14 +111,20 @@ class _Run:
         settings: SolverSettings,
         stop: Stop,
         target: float | None,
+        start: Start | None = None,
     ) -> None:
-        self.target = target
+        self.target, self.known = target, start is not None
+        self.enough = settings.gap if start is None else max(settings.gap, start.gap)
         self.pricer, self.offers, self.settings, self.rules, self.stop = pricer, offers, settings, rules, stop
         self.needs = pricer.market.needs(pool.most)
         curves = make_curves(self.needs, counted=rules.counted)
         self.relax, self.best = Relaxation(pool, self.needs, curves, rules), Incumbent()
         self.bound, self.steps, self.passes, self.widened = -np.inf, 0, 0, False
         self.at = self.relax.start()
+        self.near: Designs | None = None
+        if start is not None:
+            self.at = start.multipliers(curves)
+            self.best.offer(self.relax.cost(start.choice), start.choice)
 
     def within(self, gap: float) -> bool:
         """Whether the proof is as good as asked; a millionth is rounding."""
@@ -120,7 +133,7 @@ class _Run:
     def done(self) -> bool:
         """Whether the asked gap is reached, or the target is known to be met or not."""
         if self.target is None:
-            return self.within(self.settings.gap)
+            return self.within(self.enough)
         met = self.best.cost <= self.target and self.relax.keeps_rules(self.best.choice)
         return met or self.bound > self.target
 
@@ -129,6 +142,8 @@ class _Run:
         found = len(self.best.choice) > 0 and self.relax.keeps_rules(self.best.choice)
         cost = self.best.cost if found else np.inf
         notes = {"designs": self.relax.pool.size, "steps": self.steps, "passes": self.passes}
+        if self.known:
+            notes["reused"] = 1
         return FleetSolution(
             pool=self.relax.pool,
             choice=self.best.choice if found else None,
@@ -136,7 +151,18 @@ class _Run:
             best_bound=min(self.bound, cost),
             outcome=self.outcome(found),
             notes={name: float(number) for name, number in notes.items()},
+            start=self.end() if found else None,
         )
+
+    def end(self) -> Start:
+        """Where a search after this one may begin."""
+        pool, choice = self.relax.pool, self.best.choice
+        if self.near is not None:
+            wider = pool.with_designs([self.near])
+            choice = np.where(choice == NOBODY, NOBODY, choice - pool.start + wider.start)
+            pool = wider
+        gap = max(0.0, (self.best.cost - self.bound) / self.best.cost) if self.best.cost else 0.0
+        return make_start(self.pricer.market.skus, pool, choice, self.relax.curves, self.at, gap)
 
     def outcome(self, found: bool) -> Outcome:
         """How the run ended."""
@@ -167,7 +193,7 @@ class _Run:
                 self.at,
                 self.best,
                 steps=STEPS,
-                gap=AIM * self.settings.gap,
+                gap=max(AIM * self.settings.gap, ENOUGH * self.enough if self.known else 0.0),
                 stop=self.stop,
                 target=self.target,
             )
@@ -179,6 +205,8 @@ class _Run:
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
             if self.done() or not (self.take_in(exact.designs) or self.widen()):
                 break
+        pool = self.relax.pool
+        self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
 
     def standardise(self, top: Bound) -> None:
         """Where categories have caps: find SKUs to keep to, and take in the best designs with them."""
@@ -281,6 +309,7 @@ class _Run:
             designs_max=designs_max,
             kind=self.rules.kind,
             barred=barred,
+            known=self.relax.least(self.relax.design_cost(self.relax.label(at)[0]))[0],
         )
         self.passes += 1
         if barred is not None:

@@ -1,7 +1,7 @@
 """The fleet's sites in batches that stay where they are worked on, with the designs sized so far."""
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,17 +10,26 @@ from planner.executors import BATCH_SITES, make_executor
 from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import SiteOffer
 from planner.sizing.ground import Fleet
-from planner.sizing.site import offer_or_refusal, offer_within, site_offer
+from planner.sizing.site import bare_offer, offer_or_refusal, offer_within, site_offer
 
 
 class SiteBatch:
-    """Some sites of a fleet: those with designs as offers, those without with the rule that blocks them."""
+    """Some sites of a fleet: those with designs as offers, those without with the rule that blocks them.
 
-    def __init__(self, fleet: Fleet, start: int) -> None:
+    Of sites that are known to have designs, with the most units of each SKU in any (K,), by their place in
+    the fleet's table, none is sized before it is asked for.
+    """
+
+    def __init__(self, fleet: Fleet, start: int, known: Mapping[int, FloatArray]) -> None:
         self.fleet, self.pricer, self._start = fleet, fleet.pricer, start
         self.offers: list[SiteOffer] = []
         self.refusals: dict[str, Refusal] = {}
         for i, site in enumerate(fleet.scenario.tables.sites):
+            most = known.get(start + i)
+            if most is not None:
+                bare = bare_offer(fleet, i, fleet.gear[i])
+                self.offers.append(replace(bare, site=start + i, floor=0.0, most=most))
+                continue
             found = offer_or_refusal(fleet, i)
             if isinstance(found, Refusal):
                 self.refusals[site.site_id] = found
@@ -42,10 +51,10 @@ class SiteBatch:
         return replace(site_offer(self.fleet, i, self.fleet.gear[i], math.inf), site=place)
 
 
-def make_batch(shared: Fleet, part: tuple[int, dict[str, Any]]) -> SiteBatch:
+def make_batch(shared: Fleet, part: tuple[int, dict[str, Any], dict[int, FloatArray]]) -> SiteBatch:
     """A batch from what all sites share, its first site's place, and what is known of its own sites."""
-    start, known = part
-    return SiteBatch(shared.with_part(known), start)
+    start, own, known = part
+    return SiteBatch(shared.with_part(own), start, known)
 
 
 def first_look(batch: SiteBatch) -> tuple[int, dict[str, Refusal]]:
@@ -57,7 +66,7 @@ class FleetSites:
     """Every site of a fleet, in batches with an executor.
 
     Making it sizes all designs and notes the sites without any in `fleet.refusals`; `counts` are the numbers
-    of those with, by batch.
+    of those with, by batch. Designs of `known` sites (see `SiteBatch`) wait until they are asked for.
     """
 
     def __init__(
@@ -66,11 +75,15 @@ class FleetSites:
         *,
         workers: int | None = None,
         cluster: str | None = None,
+        known: Mapping[int, FloatArray] | None = None,
         progress: Callable[[str, int, int], None],
     ) -> None:
         sites = len(fleet.scenario.tables.sites)
-        starts = range(0, sites, BATCH_SITES)
-        parts = [(start, fleet.part(slice(start, start + BATCH_SITES))) for start in starts]
+        parts = []
+        for start in range(0, sites, BATCH_SITES):
+            end = start + BATCH_SITES
+            some = {i: most for i, most in (known or {}).items() if start <= i < end}
+            parts.append((start, fleet.part(slice(start, end)), some))
         self._executor = make_executor(
             make_batch, fleet.shared(), parts, sites=sites, workers=workers, cluster=cluster
         )

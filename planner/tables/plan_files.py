@@ -23,7 +23,7 @@ from planner.tables.explain import shown
 from planner.tables.files import read_bytes
 from planner.tables.plan_rows import PLAN_TABLES, PlanRow
 
-MANIFEST, TIMINGS, INPUTS = "manifest.json", "timings.json", "inputs.zip"
+MANIFEST, TIMINGS, INPUTS, SEARCH = "manifest.json", "timings.json", "inputs.zip", "search.npz"
 #: What a manifest holds that others build on, with its kind.
 SHAPE: Mapping[str, type] = {
     "costs": dict,
