@@ -80,6 +80,7 @@ def sweep(
         show_tables({"decisions": found.decisions}, {"decisions": DecisionRow})
     steady = sum(row.steady for row in found.decisions if row.kind == "site")
     sites = sum(row.kind == "site" for row in found.decisions)
-    note(f"{number(len(found.rows), 'plan')}; {steady} of {sites} sites keep one design", quiet=quiet)
+    plans = f"{number(len(found.rows), 'plan')}, costs in {found.currency}"
+    note(f"{plans}; {steady} of {number(sites, 'site')} with one design throughout", quiet=quiet)
     if not any(row.total_cost is not None for row in found.rows):
         raise typer.Exit(ExitCode.NO_PLAN)
