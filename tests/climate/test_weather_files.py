@@ -3,6 +3,7 @@
 import csv
 import datetime
 from collections import defaultdict
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -45,6 +46,7 @@ def raw_tmy2(name: str) -> Months:
     return months
 
 
+@cache
 def read(name: str) -> tuple[Weather, Months]:
     kind = WeatherFormat.TMY2 if name == TMY2 else WeatherFormat.TMY3
     weather, problems = read_typical((DATA / name).read_bytes(), name, kind)
