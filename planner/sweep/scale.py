@@ -6,7 +6,9 @@ from decimal import Decimal
 from math import ceil, floor, log10
 
 MARKS_MAX = 7  # labels along an axis
-LOSSES = (10, 5, 2)  # tenths of each decade
+#: Marked losses of each decade, in tenths of it; more of them where all losses lie near each other.
+LOSSES, FINE_LOSSES = ("10", "5", "2"), ("10", "8", "6", "5", "4", "3", "2", "1.5")
+NEAR = 5.0  # greatest loss over the least
 APART = 0.15  # least distance of two labels from each other
 DIGITS = 6  # of a simulated availability
 
@@ -44,34 +46,36 @@ def by_nines(name: str, availabilities: Sequence[float | None]) -> Scale | None:
     some = sorted(known - {0.0})
     if len(known) < 2:
         return None
-    first, last = _step(some[-1], up=True), _step(some[0], up=False)
+    tenths = FINE_LOSSES if len(some) > 1 and some[-1] < NEAR * some[0] else LOSSES
+    first, last = _step(some[-1], tenths, up=True), _step(some[0], tenths, up=False)
     if first == last:
         last += 1
-    ends = last + (0.0 in known)
-    span = _log(_loss(first)) - _log(_loss(ends))
+    most, least = _loss(first, tenths), _loss(last + (0.0 in known), tenths)
+    span = _log(most) - _log(least)
 
-    def place(loss: float) -> float:
-        return (_log(_loss(first)) - _log(loss or float(_loss(ends)))) / span
+    def place(loss: Decimal | float) -> float:
+        return (_log(most) - _log(loss or least)) / span
 
-    steps = list(range(first, last + 1))
-    marks = [(place(float(_loss(n))), _percent(_loss(n))) for n in steps[:: -(-len(steps) // MARKS_MAX)]]
+    steps = [_loss(n, tenths) for n in range(first, last + 1)]
+    marks = [(place(loss), _percent(loss)) for loss in steps[:: -(-len(steps) // MARKS_MAX)]]
     if 0.0 in known:
         marks = [*(mark for mark in marks if mark[0] <= 1.0 - APART), (1.0, "no loss")]
     return Scale(name=name, places=[None if loss is None else place(loss) for loss in losses], marks=marks)
 
 
-def _loss(n: int) -> Decimal:
-    """The n-th loss of 1, 0.5, 0.2, 0.1, 0.05 and so on."""
-    decade, step = divmod(n, len(LOSSES))
-    return Decimal(LOSSES[step]).scaleb(-decade - 1)
+def _loss(n: int, tenths: Sequence[str]) -> Decimal:
+    """The n-th loss to be marked: 1, 0.5, 0.2, 0.1, 0.05 and so on, of coarse ones."""
+    decade, step = divmod(n, len(tenths))
+    found: Decimal = Decimal(tenths[step]).scaleb(-decade - 1)
+    return found
 
 
-def _step(loss: float, *, up: bool) -> int:
+def _step(loss: float, tenths: Sequence[str], *, up: bool) -> int:
     """Number of the nearest of these losses that is no less than a loss, or no more."""
     n = 0
-    while float(_loss(n)) > loss * (1 + 1e-9):
+    while float(_loss(n, tenths)) > loss * (1 + 1e-9):
         n += 1
-    return n - 1 if up and float(_loss(n)) < loss * (1 - 1e-9) else n
+    return n - 1 if up and float(_loss(n, tenths)) < loss * (1 - 1e-9) else n
 
 
 def _log(loss: Decimal | float) -> float:

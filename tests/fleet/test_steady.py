@@ -16,7 +16,7 @@ from tests.fleet.brute import designs, plans
 from tests.fleet.instances import Goods, goods, site
 from tests.fleet.policies import Policy, random_policy, rules_of, under
 
-SEEDS = range(20)
+SEEDS = range(12)
 SITES = 3
 
 

@@ -89,12 +89,13 @@ def test_each_nine_takes_as_much_room() -> None:
 def test_an_axis_ends_on_round_availabilities() -> None:
     scale = by_nines("x", [0.9931, 0.9947])
     assert scale is not None
-    assert [label for _, label in scale.marks] == ["99 %", "99.5 %"]
+    assert [label for _, label in scale.marks] == ["99.2 %", "99.4 %", "99.5 %"]
     low, high = scale.places
     assert low is not None
     assert high is not None
-    # 0.69 % and 0.53 % between 1 % and 0.5 %
-    assert (low, high) == (pytest.approx(math.log2(1 / 0.69)), pytest.approx(math.log2(1 / 0.53)))
+    # 0.69 % and 0.53 % between 0.8 % and 0.5 %
+    assert low == pytest.approx(math.log(0.8 / 0.69) / math.log(0.8 / 0.5))
+    assert high == pytest.approx(math.log(0.8 / 0.53) / math.log(0.8 / 0.5))
 
 
 def test_no_loss_stands_one_step_beyond_the_least() -> None:
