@@ -166,13 +166,14 @@ def _view(found: Comparison, plans: Sides) -> dict[str, Any]:
     parts: dict[str, list[PartChangeRow]] = defaultdict(list)
     for row in found.changed_parts:
         parts[row.site_id].append(row)
+    causes = [row.cause for row in found.changed_sites] + [row.cause for row in found.changed_orders]
     total = next((row for row in found.changed_totals if row.category == "total"), None)
     return {
         "found": found,
         "plans": plans,
         "currency": plans.after["currency"],
         "total": total,
-        "traced": any([row.cause for row in found.changed_sites] + [row.cause for row in found.changed_orders]),
+        "traced": any(causes),
         "share": float(total.cost_change / total.cost_before) if total and total.cost_before else None,
         "words": CATEGORY_WORDS,
         "changes": CHANGES,
