@@ -37,7 +37,7 @@ class Trials:
     bought: Bought
     pool: Pool
     k: int
-    found: dict[float, tuple[int, IntArray]] = field(default_factory=dict)
+    found: dict[float, tuple[int, IntArray, float]] = field(default_factory=dict)
     last: tuple[float, Search] | None = None
 
     @classmethod
@@ -57,7 +57,7 @@ class Trials:
                 near = min(self.found, key=lambda one: abs(one - factor))
                 starts.append(self.found[near][1])
             best, self.last = search.improve(starts), (factor, search)
-            self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice
+            self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice, best.cost
         return self.found[factor][0]
 
     def _relax(self, factor: float) -> Relaxation:
@@ -125,13 +125,15 @@ class Trials:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Turn:
-    """Where the number of a SKU changes: the last factors tried on either side, and the numbers there."""
+    """Where the number of a SKU changes: the last factors tried on either side, numbers and costs there."""
 
     event: str
     below: float
     above: float
     number_below: int
     number_above: int
+    cost_below: float
+    cost_above: float
 
     @property
     def factor(self) -> float:
@@ -176,13 +178,15 @@ def _turn(
             far = middle
         else:
             near = middle
-    below, above = sorted((near, far))
+    below, above = sorted(round(factor, DIGITS) for factor in (near, far))
     return Turn(
         event=event,
         below=below,
         above=above,
         number_below=trials.number(below),
         number_above=trials.number(above),
+        cost_below=trials.found[below][2],
+        cost_above=trials.found[above][2],
     )
 
 
