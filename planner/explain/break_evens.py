@@ -53,8 +53,7 @@ def break_even(
     Returns
     -------
     list of BreakEvenRow
-        One or two for a SKU of the plan, one for any other. Numbers on either side are found by local search;
-        a whole plan, within its gap, need not agree, and the row says whether it does.
+        One or two for a SKU of the plan, one for any other, found by local search; with what whole plans say.
 
     Raises
     ------
