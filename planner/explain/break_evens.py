@@ -22,6 +22,7 @@ from planner.tables.nearest import did_you_mean
 from planner.tables.registry import SKU_TABLES
 
 TOLERANCE = 0.005  # of the price
+CHEAPER_LEAST = 1.0  # currency: freight and labour of sites are rounded once each
 TOLERANCE_LEAST, TOLERANCE_MOST = 1e-4, 0.5
 
 
@@ -52,8 +53,7 @@ def break_even(
     Returns
     -------
     list of BreakEvenRow
-        One or two for a SKU of the plan, one for any other. Numbers on either side are found by local search;
-        a whole plan, within its gap, need not agree, and the row says whether it does.
+        One or two for a SKU of the plan, one for any other, found by local search; with what whole plans say.
 
     Raises
     ------
@@ -213,9 +213,17 @@ def _row(
     below = _units(plans.get((sku, turn.below)), sku) if turn else None
     above = _units(plans.get((sku, turn.above)), sku) if turn else None
     agrees = _agrees(turn, below, above) if turn and check else None
+    notes = [note] if note else []
     if agrees is False:
-        said = "whole plans on either side do not show it: they are only as near to the cheapest as their gap"
-        note = "; ".join([*([note] if note else []), said])
+        notes.append(
+            "whole plans on either side do not show it: they are only as near to the cheapest as their gap"
+        )
+    cheaper = _cheaper(turn, *(plans.get((sku, one)) for one in (turn.below, turn.above))) if turn else 0.0
+    if cheaper >= CHEAPER_LEAST:
+        notes.append(
+            f"a whole plan costs {currency} {to_money(cheaper, currency):,} less than local search found at "
+            "its price: divided by the SKU's units, so uncertain is the price found"
+        )
     return BreakEvenRow(
         sku=sku,
         category=_category(bought, sku),
@@ -231,8 +239,19 @@ def _row(
         planned_below=below,
         planned_above=above,
         agrees=agrees,
-        note=note,
+        note="; ".join(notes),
     )
+
+
+def _cheaper(turn: Turn, below: Attempt | None, above: Attempt | None) -> float:
+    """By how much a whole plan is cheaper, at most, than what local search found at its factor."""
+    found = [0.0]
+    for attempt, cost in ((below, turn.cost_below), (above, turn.cost_above)):
+        if attempt is not None and attempt.plan is not None:
+            manifest = attempt.plan.manifest
+            lifetime = attempt.plan.scenario.settings.objective == "lifetime"
+            found.append(cost - float(manifest["lifetime_cost" if lifetime else "total_cost"]))
+    return max(found)
 
 
 def _agrees(turn: Turn, below: int | None, above: int | None) -> bool:

@@ -2,8 +2,8 @@
 
 All prices of the SKU, tier by tier and supplier by supplier, are multiplied by one factor. At a factor the
 fleet is solved anew by local search over a pool that has each site's best designs with the SKU and without
-it: from the plan as bought, from all sites with the SKU, from none with it, and from the result at the
-nearest factor tried; the cheapest counts. The factor where the SKU's number changes is closed in on by
+it: from the plan as bought, from more and more sites with the SKU, and from the result at the nearest factor
+tried; the cheapest counts. The factor where the SKU's number changes is closed in on by
 halving.
 """
 
@@ -26,6 +26,7 @@ from planner.sweep.axes import at_factors
 
 FACTOR_MAX, FACTOR_MIN = 100.0, 0.01  # a price that many times as high or low ends the search
 STEP, GROWTH = 0.05, 2.0  # first step from today's price, and how the next ones grow
+MIXED, TAKEN = 65, 3  # numbers of sites that take the SKU that are priced, and the best that are settled
 DIGITS = 6  # of factors
 
 
@@ -36,7 +37,7 @@ class Trials:
     bought: Bought
     pool: Pool
     k: int
-    found: dict[float, tuple[int, IntArray]] = field(default_factory=dict)
+    found: dict[float, tuple[int, IntArray, float]] = field(default_factory=dict)
     last: tuple[float, Search] | None = None
 
     @classmethod
@@ -56,7 +57,7 @@ class Trials:
                 near = min(self.found, key=lambda one: abs(one - factor))
                 starts.append(self.found[near][1])
             best, self.last = search.improve(starts), (factor, search)
-            self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice
+            self.found[factor] = int(relax.need(best.choice)[self.k]), best.choice, best.cost
         return self.found[factor][0]
 
     def _relax(self, factor: float) -> Relaxation:
@@ -81,17 +82,34 @@ class Trials:
         blocks = column.batteries_series * column.batteries_parallel
         return np.asarray(each[designs.site] * blocks * (fleet.pricer.parts.battery[column.battery] == k))
 
-    def _extremes(self, relax: Relaxation) -> Iterator[IntArray]:
-        """All sites that can with the SKU, and without it: the cheapest designs at the plan's mean prices."""
+    def _extremes(self, relax: Relaxation) -> list[IntArray]:
+        """All sites that can with the SKU, none with it, and the best of those between.
+
+        Sites take it in the order of what it costs them at the plan's mean prices, or at the SKU's lowest: so
+        many as make its tier pay change at once.
+        """
         pool, need = self.pool, self.bought.need
         skus = np.arange(len(need))
         single = np.minimum(np.maximum(need, 1), np.maximum(relax.needs.most, 1))
         unit = relax.needs.of(skus, single) / single
+        curve = relax.needs.curve(self.k)
+        unit[self.k] = float((curve[1:] / np.arange(1, len(curve))).min(initial=unit[self.k]))
         cost = pool.designs.other_cost + pool.designs.usage @ unit
         has = pool.designs.usage[:, self.k].toarray().ravel() > 0
-        for wanted in (has, ~has):
-            least, choice = pool.cheapest(np.where(wanted, cost, np.inf))
-            yield np.where(np.isfinite(least), choice, pool.start)
+        most, having = pool.cheapest(np.where(has, cost, np.inf))
+        least, lacking = pool.cheapest(np.where(has, np.inf, cost))
+        can, must = np.isfinite(most), ~np.isfinite(least)
+        lacking = np.where(must, having, np.where(has[pool.start], lacking, pool.start))
+        order = np.argsort(np.where(must, -np.inf, most - cost[lacking]), kind="stable")
+        order = order[can[order]]
+        numbers = np.unique(np.linspace(0, len(order), MIXED).round().astype(int)).tolist()
+        mixed = []
+        for number in numbers:
+            choice = lacking.copy()
+            choice[order[:number]] = having[order[:number]]
+            mixed.append(choice)
+        best = sorted(range(len(mixed)), key=lambda m: (round(relax.cost(mixed[m]), 6), m))[:TAKEN]
+        return [mixed[m] for m in dict.fromkeys([*best, 0, len(mixed) - 1])]
 
     @property
     def can_have(self) -> bool:
@@ -107,13 +125,15 @@ class Trials:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Turn:
-    """Where the number of a SKU changes: the last factors tried on either side, and the numbers there."""
+    """Where the number of a SKU changes: the last factors tried on either side, numbers and costs there."""
 
     event: str
     below: float
     above: float
     number_below: int
     number_above: int
+    cost_below: float
+    cost_above: float
 
     @property
     def factor(self) -> float:
@@ -158,13 +178,15 @@ def _turn(
             far = middle
         else:
             near = middle
-    below, above = sorted((near, far))
+    below, above = sorted(round(factor, DIGITS) for factor in (near, far))
     return Turn(
         event=event,
         below=below,
         above=above,
         number_below=trials.number(below),
         number_above=trials.number(above),
+        cost_below=trials.found[below][2],
+        cost_above=trials.found[above][2],
     )
 
 

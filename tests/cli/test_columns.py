@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from planner.cli import app
 from planner.settings import Settings
+from planner.tables.explained_rows import EXPLAIN_TABLES
 from planner.tables.plan_rows import PLAN_TABLES
 from planner.tables.registry import BY_NAME
 
@@ -33,6 +34,12 @@ def test_tables_of_a_plan() -> None:
     blankable = found["site_designs", "equalise_v"]
     assert (blankable["type"], blankable["required"]) == ("number", "no")
     assert rows_of("problems")[0] == found["problems", "severity"]
+
+
+def test_tables_of_an_explanation() -> None:
+    found = {(row["table"], row["column"]): row for row in rows_of("explain")}
+    assert set(found) == {(name, field) for name, row in EXPLAIN_TABLES.items() for field in row.model_fields}
+    assert all(row["meaning"] for row in found.values())
 
 
 def test_a_table() -> None:

@@ -46,7 +46,7 @@ def test_where_the_other_battery_enters_by_hand(rows: list[BreakEvenRow]) -> Non
     assert row.price is not None
     assert float(row.price) == pytest.approx(240.0, rel=TOLERANCE)
     assert (row.quantity_below, row.quantity_above) == (6, 0)
-    assert (row.planned_below, row.planned_above, row.agrees) == (6, 0, True)
+    assert (row.planned_below, row.planned_above, row.agrees, row.note) == (6, 0, True, "")
 
 
 def test_where_the_known_battery_leaves_by_hand(rows: list[BreakEvenRow]) -> None:
