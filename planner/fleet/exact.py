@@ -114,9 +114,9 @@ def _certain(
     Where designs that were never sized could cost as little as those asked for, the site is sized anew, up to
     what the cheapest one sized or `known` (C,) of each kind costs.
     """
-    pricer, offer, beyond = batch.pricer, batch.offers[s], look.slack
+    pricer, offer, beyond, pool = batch.pricer, batch.offers[s], look.slack, known
     if offer.options:
-        found, designs, beyond = _price_site(pricer, offer, s, look, at)
+        found, designs, beyond = _price_site(pricer, offer, s, look, at, pool)
         proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
         if proven or offer.floor == np.inf:
             return found, designs, beyond
@@ -132,7 +132,7 @@ def _certain(
     offer = batch.within(s, table, None if seek else asked, look.slack)
     if not offer.options:  # without barred SKUs there is none
         return np.full(len(known), np.inf), Designs.none(len(pricer.market.skus)), look.slack
-    found, designs, more = _price_site(pricer, offer, s, look, at)
+    found, designs, more = _price_site(pricer, offer, s, look, at, pool)
     if not np.isfinite(found).all():
         return found, designs, more
     left = look.slack if seek else asked - float(found.max())
@@ -150,18 +150,23 @@ def _table(
 
 
 def _price_site(
-    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers
+    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers, known: FloatArray
 ) -> tuple[FloatArray, Designs, float]:
     """Least cost of a site's sized designs by kind (C,), those that cost little more, and how much the rest.
 
-    The last is over the least of their kind.
+    The last is over the least of their kind. Kept is also what costs less than what is known of its kind.
     """
     table = _table(pricer, offer, s, look, at)
     priced = [pricer.price(option, table, offer) for option in offer.options]
     least = least_by_kind(offer, priced, look.kind)
     pairs = zip(offer.options, priced, strict=True)
     over = [_over(p, least[look.kind[option.designs.battery]]) for option, p in pairs]
-    return least, *cheapest_designs(pricer, offer, s, over, table, look.slack, look.designs_max)
+    both = np.isfinite(least) & np.isfinite(known)
+    cheaper = float((known - least)[both].max(initial=0.0))
+    designs, beyond = cheapest_designs(
+        pricer, offer, s, over, table, max(look.slack, cheaper), look.designs_max
+    )
+    return least, designs, min(beyond, look.slack)
 
 
 def undercut(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> float:
