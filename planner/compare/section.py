@@ -172,7 +172,8 @@ def _view(found: Comparison, plans: Sides) -> dict[str, Any]:
         "plans": plans,
         "currency": plans.after["currency"],
         "total": total,
-        "traced": any(row.cause for row in (*found.changed_sites, *found.changed_orders)),
+        "traced": any(row.cause for row in found.changed_sites)
+        or any(row.cause for row in found.changed_orders),
         "share": float(total.cost_change / total.cost_before) if total and total.cost_before else None,
         "words": CATEGORY_WORDS,
         "changes": CHANGES,
