@@ -141,8 +141,10 @@ def floors(p: Prepared, needs: Needs, costs: UnitCosts) -> Floors:
     store[needs.blocks > stores.strings_max * stores.series] = np.inf
     array = np.full(len(p.demands.kit), np.inf)
     for one in needs.ladders:
-        cost = array_costs.take(one.at).cost(one.strings).min(axis=1)
-        np.minimum(array, cost[one.level], out=array)
+        fits = np.isfinite(one.strings)  # as many modules at no price as one likes would be no number
+        cost = array_costs.take(one.at).cost(np.where(fits, one.strings, 0.0))
+        least = np.where(fits, cost, np.inf).min(axis=1)
+        np.minimum(array, least[one.level], out=array)
     columns_least = array_costs.cost(needs.least) + store.min(initial=np.inf)
     return Floors(rows=store + array[p.demands.row], columns=columns_least, stores=store, array=array_costs)
 

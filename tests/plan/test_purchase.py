@@ -1,13 +1,13 @@
 """Each rule of a purchase through a scenario's files, by numbers worked by hand (`tests.plan.purchases`)."""
 
-import subprocess
-import sys
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from planner.cli import app
 from tests.plan.purchases import (
     MODULE,
     SITE,
@@ -242,14 +242,9 @@ def test_a_budget_for_nobody_is_a_plan_without_sites(tmp_path: Path) -> None:
 
 def test_who_waits_is_told_by_the_exit_code(tmp_path: Path) -> None:
     folder = write_fleet(tmp_path / "fleet", THREE)
-    command = [sys.executable, "-m", "planner", "plan", str(folder), "--out", str(tmp_path / "plan")]
-    done = subprocess.run(
-        [*command, "--set", "purchase.budget=7000"],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 4, done.stderr
+    command = ["plan", str(folder), "--out", str(tmp_path / "plan"), "--set", "purchase.budget=7000"]
+    done = CliRunner().invoke(app, command)
+    assert done.exit_code == 4, done.stderr
     assert "s1 is not served: it waits: it would add 2,578" in done.stderr
     assert "[beyond-budget]" in done.stderr
 

@@ -5,6 +5,7 @@ the minima over all designs.
 """
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -110,7 +111,7 @@ def test_passes_over_shortlists_find_the_minima_over_all_designs(
     """Multipliers from near the prices to far below, so that some sites must be sized anew."""
     rng = np.random.default_rng(seed)
     part = fleet.with_part(fleet.part(slice(0, 0)))
-    batch = Counting(part, 0)
+    batch = Counting(part, 0, {})
     batch.fleet, batch.offers = fleet, [site_offer(fleet, i, fleet.gear[i]) for i in SITES]
     most = np.sum([greatest_use(fleet.pricer, offer) for offer in batch.offers], axis=0)
     kind = np.arange(len(fleet.catalogue.batteries)) % (1 + seed // 4)  # of one kind, or of two
@@ -128,3 +129,18 @@ def test_passes_over_shortlists_find_the_minima_over_all_designs(
         for ours, theirs in zip(found.designs, wanted.designs, strict=True):
             assert (ours.usage != theirs.usage).nnz == 0
     assert batch.anew > 0 or not seed % 2
+
+
+def test_parts_that_stand_at_a_site_cost_nothing_in_any_number_that_fits(tmp_path: Path) -> None:
+    """Numbers of strings that no controller takes stay out, though their modules are there."""
+    cut = Cut(tmp_path / "fleet", NAMES[:1])
+    there = [
+        {"site_id": NAMES[0], "sku": row["sku"], "quantity": "3"} for row in cut.rows("catalogue/modules")
+    ]
+    fleet = prepare(read_scenario(cut.put("existing", there).folder))
+    fleet_kits(fleet)
+    fleet.tilts[:] = choose_tilts(fleet)
+    prices = fleet.market.list_price
+    every, some = (costs(fleet.pricer, site_offer(fleet, 0, fleet.gear[0], *limit), prices)[0]
+                   for limit in ((np.inf,), ()))  # fmt: skip
+    assert some == pytest.approx(every, rel=1e-12)
