@@ -29,8 +29,9 @@ class ArrayCosts:
         return ArrayCosts(**{name: getattr(self, name)[columns] for name in self.__dataclass_fields__})
 
     def cost(self, strings: FloatArray) -> FloatArray:
-        """Of numbers of strings (..., A), with the share of mounts that they take, or one mount."""
-        each = np.maximum(strings * self.carried, strings * self.string + self.mount)
+        """Of numbers of strings (..., A), one at least, with their share of mounts, or one mount."""
+        number = np.maximum(strings, 1.0)
+        each = np.maximum(number * self.carried, number * self.string + self.mount)
         return np.asarray(each + self.controllers)
 
 

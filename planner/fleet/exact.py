@@ -162,7 +162,7 @@ def _price_site(
     pairs = zip(offer.options, priced, strict=True)
     over = [_over(p, least[look.kind[option.designs.battery]]) for option, p in pairs]
     both = np.isfinite(least) & np.isfinite(known)
-    cheaper = float((known - least)[both].max(initial=0.0))
+    cheaper = float((known[both] - least[both]).max(initial=0.0))
     designs, beyond = cheapest_designs(
         pricer, offer, s, over, table, max(look.slack, cheaper), look.designs_max
     )

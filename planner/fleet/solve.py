@@ -37,11 +37,12 @@ AIM = 0.25  # share of the asked gap at which the bound stops rising
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
 NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
 COLUMNS_MAX = 6_000  # designs given to the integer model
-NODES_MAX = 400  # of the integer model
+NODES, NODES_MAX, NODES_LEAST = 24_000, 400, 100  # of the integer model: times sites; most and least
 COMPLETIONS = 4  # times that it is made anew, while the gap shrinks and fewer designs are left to look at
+GAIN = 0.9  # share of its slack that a run must fall to for the integer model to be made anew
 REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
 LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
-CUTS = 12  # times that the integer model is solved again with modes cut where they are not exact
+CUTS, CUTS_MAX, CUTS_LEAST = 720, 12, 3  # times sites that its modes are cut anew where they are not exact
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,7 +95,7 @@ def solve_fleet(
             if run.done() or run.stop.due():
                 break
             run.complete()
-            if run.slack() > 0.9 * slack:
+            if run.slack() > GAIN * slack:
                 break
     return run.solution()
 
@@ -253,10 +254,11 @@ class _Run:
         keep[self.best.choice[self.best.choice != NOBODY]] = True
         self.narrow(keep)
         beyond = root + exact.left_out
-        for _ in range(CUTS):
+        nodes = min(max(NODES // self.sites, NODES_LEAST), NODES_MAX)
+        for _ in range(min(max(CUTS // self.sites, CUTS_LEAST), CUTS_MAX)):
             modes = self.relax.modes_within(self.at, slack + 1e-6)
             limits = MipLimits(
-                gap=self.settings.gap / 2, nodes_max=NODES_MAX, threads=self.settings.threads, stop=self.stop
+                gap=self.settings.gap / 2, nodes_max=nodes, threads=self.settings.threads, stop=self.stop
             )
             result = solve_master(self.relax, modes, limits)
             self.bound = max(self.bound, min(result.best_bound, beyond))
