@@ -28,7 +28,15 @@ from planner.tables.registry import BY_NAME
 
 #: Tables and settings that a search outlives.
 FREE_TABLES = ("prices", "fx", "suppliers", "stock", "sku_rules", "category_rules", "phases")
-FREE_SETTINGS = ("name", "plan_date", "purchase.budget", "purchase.keep_share", "purchase.need_by")
+FREE_SETTINGS = (
+    "name",
+    "catalogue",
+    "extends",
+    "plan_date",
+    "purchase.budget",
+    "purchase.keep_share",
+    "purchase.need_by",
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -44,11 +44,12 @@ def ascend(
     gap: float,
     stop: Stop,
     target: float | None = None,
+    scale: float = 1.0,
 ) -> Bound:
     """Raise `L` over the pool by deflected subgradient steps; every choice met is priced exactly.
 
     Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
-    to matter, or `stop` is due.
+    to matter, or `stop` is due. From a good start, steps had better begin at a smaller `scale`.
     """
     sku, sites = relax.curves.mode_sku, relax.pool.sites
     span = relax.span()
@@ -56,7 +57,7 @@ def ascend(
     w_weight = SITE_WEIGHT * sites * (span * np.maximum(relax.greatest, 1.0))[:, sku]
     at, top = start, Bound(value=-np.inf, at=start, steps=0)
     toward_mu, toward_w = np.zeros(relax.curves.modes), np.zeros_like(start.w)
-    scale, stalled = 1.0, 0
+    stalled = 0
     for step in range(1, steps + 1):
         phi, mode = relax.label(at)
         cost = relax.design_cost(phi)

@@ -31,6 +31,7 @@ from planner.settings import SolverSettings
 
 DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; and of a site
 ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
+SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
@@ -197,6 +198,7 @@ class _Run:
                 gap=max(AIM * self.settings.gap, ENOUGH * self.enough if self.known else 0.0),
                 stop=self.stop,
                 target=self.target,
+                scale=SCALE if self.known else 1.0,
             )
             self.steps += top.steps
             self.standardise(top)
