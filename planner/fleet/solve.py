@@ -38,12 +38,12 @@ AIM = 0.25  # share of the asked gap at which the bound stops rising
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
 NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
 COLUMNS_MAX = 6_000  # designs given to the integer model
-NODES, NODES_MAX, NODES_LEAST = 24_000, 400, 100  # of the integer model: times sites; most and least
-COMPLETIONS = 4  # times that it is made anew, while the gap shrinks and fewer designs are left to look at
+NODES, NODES_MAX, NODES_LEAST = 7_200, 400, 10  # of the integer model: times sites; most and least
+COMPLETIONS, FEW = 4, 60  # times that it is made anew while the gap shrinks, for so many sites; once for more
 GAIN = 0.9  # share of its slack that a run must fall to for the integer model to be made anew
 REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
 LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
-CUTS, CUTS_MAX, CUTS_LEAST = 720, 12, 3  # times sites that its modes are cut anew where they are not exact
+CUTS, CUTS_MAX, CUTS_LEAST = 480, 12, 2  # times sites that its modes are cut anew where they are not exact
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ def solve_fleet(
     run = _Run(pricer, offers, pool, rules, settings, stop or Stop(), target, start)
     if run.begin():
         run.prove()
-        for _ in range(COMPLETIONS):
+        for _ in range(COMPLETIONS if pool.sites <= FEW else 1):
             slack = run.slack()
             if run.done() or run.stop.due():
                 break
