@@ -35,6 +35,7 @@ SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
+NEARLY = 1.1  # times an earlier plan's gap are as good, where that is wider than asked
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
 NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
 COLUMNS_MAX = 6_000  # designs given to the integer model
@@ -116,7 +117,7 @@ class _Run:
         start: Start | None = None,
     ) -> None:
         self.target, self.known = target, start is not None
-        self.enough = settings.gap if start is None else max(settings.gap, start.gap)
+        self.enough = settings.gap if start is None else max(settings.gap, NEARLY * start.gap)
         self.pricer, self.offers, self.settings, self.rules, self.stop = pricer, offers, settings, rules, stop
         self.needs = pricer.market.needs(pool.most)
         curves = make_curves(self.needs, counted=rules.counted)
