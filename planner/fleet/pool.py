@@ -207,7 +207,7 @@ def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_ma
     shifted = [
         one.shifted(first) for first, part in zip(firsts(sites), parts, strict=False) for one in part.designs
     ]
-    designs = Designs.join(shifted)
+    designs = Designs.join(shifted).distinct()  # steps of a curve may have designs in common
     return Pool(
         place=np.array(place, dtype=np.int64),
         designs=designs,

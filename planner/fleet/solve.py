@@ -143,7 +143,7 @@ class _Run:
     def solution(self) -> FleetSolution:
         """What was found and proven."""
         found = len(self.best.choice) > 0 and self.relax.keeps_rules(self.best.choice)
-        cost = self.best.cost if found else np.inf
+        cost = self.relax.cost(self.best.choice) if found else np.inf
         notes = {"designs": self.relax.pool.size, "steps": self.steps, "passes": self.passes}
         if self.known:
             notes["reused"] = 1

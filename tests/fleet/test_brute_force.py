@@ -100,3 +100,18 @@ def test_bound_never_exceeds_any_plan(seed: int) -> None:
     tight = solved(g, offers, EXACT)
     assert loose.best_bound <= tight.cost + 1e-6
     assert tight.cost <= loose.cost + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_designs_that_several_options_have_are_counted_once(seed: int) -> None:
+    """Steps of an availability's curve have designs in common."""
+    rng = np.random.default_rng(seed)
+    g = goods(rng, (1, 3, 7), 1)
+    offers = [site(rng, g, s) for s in range(3)]
+    twice = [replace(offer, options=[*offer.options, *offer.options]) for offer in offers]
+    one, two = (candidates(g.pricer, some, sites=3) for some in (offers, twice))
+    assert one is not None
+    assert two is not None
+    assert one.size == two.size == two.with_designs([one.designs]).size
+    found = solved(g, twice, EXACT)
+    assert found.cost == pytest.approx(solved(g, offers, EXACT).cost)
