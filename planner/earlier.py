@@ -27,17 +27,8 @@ from planner.scenario import Scenario
 from planner.settings import SolverSettings
 from planner.sizing import Fleet, site_kits, site_offer
 from planner.tables.plan_files import MANIFEST, WrittenPlan
-from planner.tables.plan_rows import SiteDesignRow
+from planner.tables.plan_rows import DESIGN_COUNTS, SiteDesignRow
 
-COUNTS = (
-    "modules_series",
-    "modules_parallel",
-    "controllers",
-    "batteries_series",
-    "batteries_parallel",
-    "mounts",
-    "enclosures",
-)
 VOLTS = 0.005 + 1e-6  # tables have setpoints of strings to two decimals
 DEGREES = 1e-4  # files keep nine significant digits
 ANY_COST, ANY_NUMBER = 1e300, 1 << 40  # of designs; what cannot be bought costs infinitely much
@@ -231,7 +222,7 @@ def _alike(fleet: Fleet, i: int, c: Column, row: SiteDesignRow) -> BoolArray:
     """Which designs (n,) of the i-th site are an earlier one but for the kit."""
     f, cat = fleet.pricer.fittings, fleet.catalogue
     same = np.asarray(c.system_voltage_v == row.system_voltage_v, dtype=bool)
-    for name in COUNTS:
+    for name in DESIGN_COUNTS:
         same &= getattr(c, name) == getattr(row, name)
     same &= _named(cat.module_sku, row.module_sku)[c.module]
     same &= _named(cat.controller_sku, row.controller_sku)[c.controller]

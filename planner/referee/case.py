@@ -20,7 +20,7 @@ from planner.tables.catalogue import (
     ModuleRow,
     SwitchRow,
 )
-from planner.tables.plan_rows import BillRow, EnergyRow, PortRow, SiteDesignRow
+from planner.tables.plan_rows import DESIGN_COUNTS, BillRow, EnergyRow, PortRow, SiteDesignRow
 from planner.tables.rows import SiteRow
 from planner.units import HOURS_PER_DAY, MONTHS, TEMP_STC_C
 
@@ -267,15 +267,7 @@ def open_case(site: SiteRow, rows: SiteRows, parts: Parts, settings: Settings, m
         The plan names what is not there, or counts that cannot be.
     """
     design = rows.design
-    for name in (
-        "modules_series",
-        "modules_parallel",
-        "controllers",
-        "batteries_series",
-        "batteries_parallel",
-        "mounts",
-        "enclosures",
-    ):
+    for name in DESIGN_COUNTS:
         if getattr(design, name) < 1:
             raise FaultError(f"{name} is {getattr(design, name)}")
     if min(design.system_voltage_v, design.charge_setpoint_v, design.bus_lowest_v) <= 0:

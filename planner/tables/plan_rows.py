@@ -17,6 +17,18 @@ class PlanRow(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
 
+#: Columns of a design that count parts, one at least.
+DESIGN_COUNTS = (
+    "modules_series",
+    "modules_parallel",
+    "controllers",
+    "batteries_series",
+    "batteries_parallel",
+    "mounts",
+    "enclosures",
+)
+
+
 class SiteDesignRow(PlanRow):
     """A site: its design, what it does, what it costs."""
 

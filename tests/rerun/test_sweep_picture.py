@@ -128,7 +128,7 @@ def test_round_marks() -> None:
 
 def test_cost_against_availability() -> None:
     svg = drawn(["policy.autonomy_days=3,5,7"], [0.9, 0.99, 0.999])
-    assert (svg.find(f"{SVG}title").text or "") == f"Total cost, EUR, against {AVAILABILITY}"  # type: ignore[union-attr]
+    assert svg.findtext(f"{SVG}title") == f"Total cost, EUR, against {AVAILABILITY}"
     dots = circles(svg)
     assert dots[1][0] - dots[0][0] == pytest.approx(dots[2][0] - dots[1][0], abs=0.2)
     assert dots[0][1] > dots[1][1] > dots[2][1]  # dearer is higher
