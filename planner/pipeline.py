@@ -8,22 +8,17 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from planner.availability import fleet_curves, prove, raise_curves, simulated
-from planner.climate import best_tilt, day_hours, lit_fraction
-from planner.demand import SupplyKit, schedule_hours, site_load_wh
-from planner.designs import Choice, make_catalogue_arrays
+from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
-from planner.existing import available, site_gear
-from planner.fleet import FleetSolution, Outcome, candidates, make_market
+from planner.fleet import FleetSolution, Outcome, candidates
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Designs, Pool
-from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
+from planner.grounds import choose_tilts, every_kit, fleet_kits, prepare
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
@@ -31,12 +26,9 @@ from planner.referee import audit_plan
 from planner.reliability import Proof
 from planner.reuse import Kept, reusable
 from planner.scenario import Scenario, read_scenario
-from planner.site_climates import site_conditions, site_planes
-from planner.sites import FloatArray, month_values, wind_design_m_s
-from planner.sizing import Fleet, FleetSites, site_inputs, site_kits, site_voltages
+from planner.sizing import Fleet, FleetSites, site_inputs
 from planner.tables.plan_files import WrittenPlan
 from planner.tables.price_lists import PriceLists
-from planner.tables.rows import MonthQuantity
 from planner.why_not import blocked, with_reasons
 
 AUDIT_FAILED = "audit_failed"  # outcome of a plan that its own audit refuses
@@ -328,107 +320,6 @@ def _why(stop: Stop) -> str:
     if stop.why is Ended.INTERRUPT:
         return "it was interrupted first"
     return "the rules of the purchase leave none; see stock, category_rules and sku_rules"
-
-
-def prepare(scenario: Scenario) -> Fleet:
-    """Market, catalogue and climate of the scenario's sites.
-
-    Raises
-    ------
-    InputError
-        With every problem of the weather files.
-    """
-    tables, settings = scenario.tables, scenario.settings
-    market = make_market(scenario)
-    catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
-    pricer = Pricer(
-        market=market,
-        fittings=make_fittings(tables.balance, market, enclosures_max=settings.policy.enclosures_max),
-        parts=make_part_index(catalogue, market),
-    )
-    found = site_conditions(scenario)
-    arrays = found.arrays
-    plane = site_planes(found, pricer.fittings.tilts_allowed(settings.climate.tilts_deg))
-    hours = schedule_hours(
-        day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules
-    )
-    return Fleet(
-        scenario=found.scenario,
-        market=market,
-        catalogue=catalogue,
-        arrays=arrays,
-        climate=found.climate,
-        plane=plane,
-        hours=hours,
-        day_hours=day_hours(arrays.latitude_deg),
-        kits={},
-        boxes={},
-        other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
-        tilts=[],
-        curves=[None] * len(tables.sites),
-        upkeep=[],
-        refusals={},
-        pricer=pricer,
-        gear=site_gear(found.scenario),
-    )
-
-
-def fleet_kits(fleet: Fleet) -> None:
-    """Enumerate the kits of every site at every system voltage that it may have."""
-    for i, site in enumerate(fleet.scenario.tables.sites):
-        for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
-            site_kits(fleet, i, voltage, fleet.gear[i])
-
-
-def every_kit(fleet: Fleet) -> list[list[SupplyKit]]:
-    """Kits of each site at all its system voltages."""
-    return [
-        [
-            kit
-            for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
-            for kit in site_kits(fleet, i, voltage, fleet.gear[i]).kits
-        ]
-        for i, site in enumerate(fleet.scenario.tables.sites)
-    ]
-
-
-def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:
-    """Tilts to design for at each site, the best first: the best of all, and the best that each mount takes.
-
-    The best is judged by the course of the site's load over the year, from its first kit. A mount that is
-    cheap but does not reach the best tilt is so weighed against a dearer one that does.
-    """
-    shape, plane = load_shape(fleet), fleet.plane
-    policy, sites = fleet.scenario.settings.policy, fleet.scenario.tables.sites
-    wind = np.array([wind_design_m_s(site, policy) or 0.0 for site in sites])
-    fits = fleet.pricer.fittings.mounts_fit(plane.surface_tilt_deg, wind[:, None])  # (S, T, mounts)
-    mounts = [fleet.market.skus[k] for k in fleet.pricer.fittings.mount_sku]
-    there = [available(mounts, gear, fleet.market.sold) for gear in fleet.gear]
-    fits &= np.array(there, dtype=bool).reshape(len(sites), 1, len(mounts))
-    masks = [fits.any(axis=2), *np.moveaxis(fits, 2, 0)]
-    none = ~masks[0].any(axis=1)
-    tilts: list[list[int]] = [[] for _ in sites]
-    for mask in masks:
-        poa = np.where(mask[:, None, :] | none[:, None, None], plane.poa_wh_m2_day, -1.0)
-        best = best_tilt(replace(plane, poa_wh_m2_day=poa), shape)
-        for i in np.flatnonzero(mask.any(axis=1) | none).tolist():
-            if int(best[i]) not in tilts[i]:
-                tilts[i].append(int(best[i]))
-    return [tuple(some) for some in tilts]
-
-
-def load_shape(fleet: Fleet) -> FloatArray:
-    """Course of each site's net load over the year (S, 12), from its first kit; even without one."""
-    sites = fleet.scenario.tables.sites
-    shape = np.ones((len(sites), 12))
-    for i, site in enumerate(sites):
-        voltages = site_voltages(site.system_voltage_v, fleet.scenario)
-        results = (site_kits(fleet, i, v, fleet.gear[i]) for v in voltages)
-        kit = next((result.kits[0] for result in results if result.kits), None)
-        if kit is not None:
-            day, night = site_load_wh([kit], fleet.site_hours(i), 0.0)
-            shape[i] = np.maximum((day + night)[0, 0] - fleet.other_supply_wh_day[i], 0.0)
-    return shape
 
 
 def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:

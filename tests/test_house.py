@@ -28,6 +28,7 @@ ORDER = (
     "fleet",
     "existing",
     "sizing",
+    "grounds",
     "purchase",
     "phases",
     "referee",

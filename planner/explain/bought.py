@@ -16,10 +16,10 @@ from planner.errors import InputError, Problem
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Column, Designs
 from planner.fleet.rules import Rules
+from planner.grounds import choose_tilts, every_kit, fleet_kits, prepare
 from planner.kept import unpack_inputs
 from planner.outputs import site_upkeep
 from planner.outputs.site_rows import LOAD_TERMINALS
-from planner.pipeline import choose_tilts, every_kit, fleet_kits, prepare
 from planner.purchase import make_rules
 from planner.scenario import Scenario, read_scenario
 from planner.sizing import Fleet, site_kits

@@ -24,6 +24,7 @@ from planner.fleet.master import choice_of, make_master
 from planner.fleet.pool import Pool
 from planner.fleet.relaxation import Relaxation
 from planner.fleet.solver import quiet_stdout
+from planner.grounds import prepare
 from planner.scenario import read_scenario
 
 
@@ -67,7 +68,7 @@ def compare(sites: int, *, caps: bool, seconds: float) -> None:
     pipeline.candidates = choose
     manifest, pool = made.manifest, pools[0]
     print(line(sites, "planner", float(manifest["total_cost"]), float(manifest["best_bound"]), took))
-    fleet = pipeline.prepare(scenario)
+    fleet = prepare(scenario)
     needs = fleet.market.needs(pool.most)
     rules = purchase.make_rules(scenario, fleet.market, fleet.catalogue, pool.place)
     relax = Relaxation(pool, needs, make_curves(needs, counted=rules.counted), rules)

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from planner.designs import SiteInputs
-from planner.pipeline import fleet_kits, plan_fleet, prepare
+from planner.grounds import fleet_kits, prepare
+from planner.pipeline import plan_fleet
 from planner.scenario import Scenario, read_scenario
 from planner.sizing import site_inputs, site_voltages
 from tests.plan.brute import CENT, Shop, Site, cheapest, mounts_at, tilts_of

@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from planner.pipeline import fleet_kits, plan_fleet, prepare
+from planner.grounds import fleet_kits, prepare
+from planner.pipeline import plan_fleet
 from planner.scenario import read_scenario
 from planner.sizing import explain
 from tests.support import table, write_scenario

@@ -18,7 +18,7 @@ from planner.fleet.pool import greatest_use
 from planner.fleet.pricing import Pricer, SiteOffer, module_area
 from planner.fleet.relaxation import Multipliers
 from planner.fleet.shortlist import reference_prices, shortlist
-from planner.pipeline import choose_tilts, fleet_kits, prepare
+from planner.grounds import choose_tilts, fleet_kits, prepare
 from planner.scenario import read_scenario
 from planner.sizing import Fleet
 from planner.sizing.batches import SiteBatch
