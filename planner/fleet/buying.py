@@ -115,10 +115,11 @@ class Beside:
 
 def need_cost(sources: Sequence[Source], needs: IntArray) -> FloatArray:
     """`H` of needs (N,); infinite where the suppliers together do not hold the need."""
-    least = np.where(needs > 0, np.inf, 0.0)
+    least, most = np.where(needs > 0, np.inf, 0.0), int(needs.max(initial=0))
     for i, source in enumerate(sources):
-        for beside in _besides(sources, i, int(needs.max(initial=0))):
-            rest, _ = source.at_least(np.maximum(needs - beside.units, 0))
+        alone, _ = source.at_least(np.arange(most + 1))
+        for beside in _besides(sources, i, most):
+            rest = alone[np.maximum(needs - beside.units, 0)]
             least = np.where(needs > 0, np.minimum(least, beside.cost + rest), least)
     return least
 

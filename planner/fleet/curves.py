@@ -19,6 +19,7 @@ from planner.fleet.needs import Needs
 MODES_MAX = 8  # of a SKU, before refinement
 NEAR = 3e-4  # of the cost of the greatest need: a hull this near to `G` is not cut further
 EXACT = 1e-6  # currency: closer is rounding
+DROPPED_SHARE = 20  # one in so many needs that a round must rule out, for another one to pay
 UNSOLD = 1e9  # price of a unit of what cannot be bought: no plan has it, and none of it costs nothing
 
 
@@ -161,7 +162,7 @@ def _worst(curve: FloatArray, first: int, last: int) -> tuple[float, int]:
 
 def _hull(curve: FloatArray, first: int, last: int) -> IntArray:
     """Corners (needs) of the lower convex hull of a run."""
-    units = _turns(curve, first, last)
+    units = _without_bulges(curve, _turns(curve, first, last))
     kept: list[int] = []
     for n in units.tolist():
         while len(kept) > 1 and _left(curve, kept[-2], kept[-1], n):
@@ -174,7 +175,19 @@ def _turns(curve: FloatArray, first: int, last: int) -> IntArray:
     """Needs at which the curve turns upward, and the ends: no other can be a corner of the hull."""
     rise = np.diff(curve[first : last + 1])
     turn = np.flatnonzero(np.diff(rise) > EXACT / 10) + first + 1
-    return np.unique(np.concatenate(([first], turn, [last])))
+    return np.concatenate(([first], turn, [last] if last > first else [])).astype(np.int64)
+
+
+def _without_bulges(curve: FloatArray, units: IntArray) -> IntArray:
+    """Needs without those that lie above a line between two others, again while that drops many."""
+    dropped = len(units)
+    while dropped * DROPPED_SHARE > len(units):
+        a, b, c, cost = units[:-2], units[1:-1], units[2:], curve[units]
+        rise, line = cost[1:-1] - cost[:-2], cost[2:] - cost[:-2]
+        keep = np.ones(len(units), dtype=bool)
+        keep[1:-1] = rise * (c - a) <= line * (b - a)
+        dropped, units = len(units) - int(keep.sum()), units[keep]
+    return units
 
 
 def _left(curve: FloatArray, a: int, b: int, c: int) -> bool:
