@@ -35,6 +35,15 @@ class Bound:
     steps: int
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Top:
+    """The greatest `L` met, and its multipliers: `mu` (V,) and shares `w` (P,)."""
+
+    value: float
+    mu: FloatArray
+    w: FloatArray
+
+
 def ascend(
     relax: Relaxation,
     start: Multipliers,
@@ -51,37 +60,37 @@ def ascend(
     Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
     to matter, or `stop` is due. From a good start, steps had better begin at a smaller `scale`.
     """
-    sku, sites = relax.curves.mode_sku, relax.pool.sites
-    span = relax.span()
+    site, modes = relax.share_site, relax.curves.modes
+    span, sku = relax.span(), relax.curves.mode_sku
     mu_weight = span[sku]
-    w_weight = SITE_WEIGHT * sites * (span * np.maximum(relax.greatest, 1.0))[:, sku]
-    at, top = start, Bound(value=-np.inf, at=start, steps=0)
-    toward_mu, toward_w = np.zeros(relax.curves.modes), np.zeros_like(start.w)
-    stalled = 0
+    w_weight = SITE_WEIGHT * relax.pool.sites * (span * np.maximum(relax.greatest, 1.0))[site, sku[relax.share_mode]]
+    mu, w, top = start.mu, relax.shares(start), Top(value=-np.inf, mu=start.mu, w=relax.shares(start))
+    toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
+    stalled, step = 0, 0
     for step in range(1, steps + 1):
-        phi, mode = relax.label(at)
+        phi, label = relax.label(mu, w)
         cost = relax.design_cost(phi)
         least, choice = relax.sites_side(cost)
-        bought = relax.purchase(at)
+        bought = relax.purchase(mu, np.bincount(relax.share_mode, w, minlength=modes))
         value = least + bought.value
         try_choice(relax, cost, choice, bought, best)
         if not np.isfinite(value):  # the pool has no design of one kind for all sites of a region
-            return Bound(value=value, at=at, steps=step)
+            return Bound(value=value, at=relax.multipliers(mu, w), steps=step)
         improved = value > top.value + 1e-9 * abs(value)
         stalled = 0 if improved else stalled + 1
         if improved:
-            top = Bound(value=value, at=at, steps=step)
+            top = Top(value=value, mu=mu, w=w)
         hopeless = top.value > relax.dearest  # no plan over the pool, so the bound has no end
         passed = target is not None and (best.cost <= target or top.value > target)
         if best.cost - top.value <= gap * best.cost or hopeless or passed or stop.due():
             break
         if stalled >= STALL:
-            scale, stalled, at = scale / 2, 0, top.at
-            toward_mu, toward_w = np.zeros_like(toward_mu), np.zeros_like(toward_w)
+            scale, stalled, mu, w = scale / 2, 0, top.mu, top.w
+            toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
             if scale < 0.5**HALVINGS:
                 break
             continue
-        slope_mu, slope_w = slopes(relax, at, choice, mode, bought)
+        slope_mu, slope_w = slopes(relax, mu, w, choice, label, bought)
         toward_mu = DEFLECTION * slope_mu + (1 - DEFLECTION) * toward_mu
         toward_w = DEFLECTION * slope_w + (1 - DEFLECTION) * toward_w
         norm = float((toward_mu**2 * mu_weight).sum() + (toward_w**2 * w_weight).sum())
@@ -89,11 +98,9 @@ def ascend(
             break
         aim = min(best.cost, max(top.value, value) * (1 + REACH) + 1.0)
         length = scale * (aim - value) / norm
-        at = Multipliers(
-            mu=np.maximum(at.mu + length * toward_mu * mu_weight, 0.0),
-            w=np.maximum(at.w + length * toward_w * w_weight, 0.0),
-        )
-    return top
+        mu = np.maximum(mu + length * toward_mu * mu_weight, 0.0)
+        w = np.maximum(w + length * toward_w * w_weight, 0.0)
+    return Bound(value=top.value, at=relax.multipliers(top.mu, top.w), steps=step)
 
 
 def try_choice(
@@ -111,13 +118,15 @@ def try_choice(
 
 
 def slopes(
-    relax: Relaxation, at: Multipliers, choice: IntArray, mode: IntArray, bought: Purchase
+    relax: Relaxation, mu: FloatArray, w: FloatArray, choice: IntArray, label: IntArray, bought: Purchase
 ) -> tuple[FloatArray, FloatArray]:
-    """Subgradient of `L`: labelled needs less what is bought (V,), and uses less the modes bought (S, V)."""
+    """Subgradient of `L`: labelled needs less what is bought (V,), and uses less the modes bought (P,)."""
     made = relax.made_by[choice[choice != NOBODY]].indices
-    mu = np.bincount(mode[made], relax.use_units[made], minlength=relax.curves.modes) - bought.units
-    w = np.broadcast_to(-bought.active.astype(float), at.w.shape).copy()
-    w[relax.use_site[made], mode[made]] += 1.0
-    mu[(at.mu <= 0) & (mu < 0)] = 0.0
-    w[(at.w <= 0) & (w < 0)] = 0.0
-    return mu, w
+    label = label[made]
+    mode, share = relax.label_mode[label], relax.label_share[label]
+    slope_mu = np.bincount(mode, relax.use_units[made], minlength=relax.curves.modes) - bought.units
+    slope_w = -bought.active[relax.share_mode].astype(float)
+    slope_w[share] += 1.0
+    slope_mu[(mu <= 0) & (slope_mu < 0)] = 0.0
+    slope_w[(w <= 0) & (slope_w < 0)] = 0.0
+    return slope_mu, slope_w

@@ -63,6 +63,11 @@ class Multipliers:
         least[:, 0] = 0.0
         return np.asarray(least)
 
+    @property
+    def borne(self) -> FloatArray:
+        """What all sites bear of each mode (V,)."""
+        return np.asarray(self.w.sum(axis=0))
+
     def of_parts(self, parts: IntArray) -> "Multipliers":
         """The same for modes that are parts of these."""
         return Multipliers(mu=self.mu[parts], w=self.w[:, parts])
@@ -81,6 +86,9 @@ class Relaxation:
     """The relaxed fleet over a pool of designs: evaluates both sides of `L` and the exact cost of a choice.
 
     A use is a distinct (site, SKU, units) that some of the pool's designs make; `made_by` (D, U) says which.
+    Labels (L) are the modes that each use may be bought in, by use: `label_use`, `label_mode`, `label_units`.
+    A site bears shares of the modes that its uses may be labelled with alone: those pairs of a site and a mode
+    (P) are `share_site` and `share_mode`, and `label_share` their places.
     """
 
     def __init__(self, pool: Pool, needs: Needs, curves: Curves, rules: Rules) -> None:
@@ -103,6 +111,17 @@ class Relaxation:
         self.modes = np.where(place < count[:, None], first[:-1][:, None] + place, -1)[self.use_sku]  # (U, M)
         high = np.append(curves.high, 0.0)  # of no mode: mode -1
         self.barred = (self.modes < 0) | (high[self.modes] < self.use_units[:, None])
+        fits = ~self.barred
+        never = np.flatnonzero(~fits.any(axis=1))
+        fits[never, 0] = True
+        self.label_use, place = np.nonzero(fits)
+        self.label_mode = self.modes[self.label_use, place]
+        self.label_units = self.use_units[self.label_use]
+        self.first_label = np.searchsorted(self.label_use, np.arange(len(uses)))
+        self.unbought = self.first_label[never]  # labels of uses that no mode holds
+        code = self.use_site[self.label_use] * curves.modes + self.label_mode
+        pair, self.label_share = np.unique(code, return_inverse=True)
+        self.share_site, self.share_mode = np.divmod(pair, max(1, curves.modes))
         self.corner_sku = np.searchsorted(curves.mode_sku[curves.corner_mode], np.arange(skus))
         #: Units of a SKU at a site that its greatest use makes; how far a multiplier of it may move the site.
         self.greatest = np.zeros((pool.sites, skus))
@@ -148,13 +167,27 @@ class Relaxation:
         """Whether a choice is a plan."""
         return len(choice) > 0 and self.breaches(choice, self.need(choice)) == 0
 
-    def label(self, at: Multipliers) -> tuple[FloatArray, IntArray]:
-        """Cheapest way to label each use (U,), and its mode."""
-        each = at.mu[self.modes] * self.use_units[:, None] + at.w[self.use_site[:, None], self.modes]
-        each[self.barred] = np.inf
-        best = each.argmin(axis=1)
-        every = np.arange(len(best))
-        return each[every, best], self.modes[every, best]
+    def shares(self, at: Multipliers) -> FloatArray:
+        """Shares of the modes that each site may bear (P,)."""
+        return np.asarray(at.w[self.share_site, self.share_mode])
+
+    def multipliers(self, mu: FloatArray, shares: FloatArray) -> Multipliers:
+        """Multipliers of shares (P,); no site bears another one."""
+        w = np.zeros((self.pool.sites, self.curves.modes))
+        w[self.share_site, self.share_mode] = shares
+        return Multipliers(mu=mu, w=w)
+
+    def label(self, mu: FloatArray, shares: FloatArray) -> tuple[FloatArray, IntArray]:
+        """Least cost of each use (U,), and the first of its labels that has it."""
+        each = mu[self.label_mode] * self.label_units + shares[self.label_share]
+        each[self.unbought] = np.inf
+        least = np.minimum.reduceat(each, self.first_label) if len(each) else each
+        hits = np.flatnonzero(each <= least[self.label_use])
+        return least, hits[np.searchsorted(self.label_use[hits], np.arange(len(least)))]
+
+    def cost_at(self, at: Multipliers) -> FloatArray:
+        """Cost of each design of the pool (D,) at the multipliers."""
+        return self.design_cost(self.label(at.mu, self.shares(at))[0])
 
     def design_cost(self, phi: FloatArray) -> FloatArray:
         """Cost of each design of the pool (D,) at the costs of its uses (U,)."""
@@ -175,9 +208,9 @@ class Relaxation:
         value, kind, served = self.rules.select(least)
         return value, np.where(served, design[np.arange(len(kind)), kind], NOBODY)
 
-    def purchase(self, at: Multipliers) -> Purchase:
-        """Each SKU's cheapest mode and need, or none of it."""
-        c, value = self.curves, self._corner_values(at)
+    def purchase(self, mu: FloatArray, borne: FloatArray) -> Purchase:
+        """Each SKU's cheapest mode and need, or none of it, where sites bear so much of each mode (V,)."""
+        c, value = self.curves, self._corner_values(mu, borne)
         active, units = np.zeros(c.modes, dtype=bool), np.zeros(c.modes)
         if not len(value):
             return Purchase(value=0.0, active=active, units=units)
@@ -190,10 +223,9 @@ class Relaxation:
         units[c.corner_mode[first]] = c.corner_units[first]
         return Purchase(value=float(least[taken].sum()), active=active, units=units)
 
-    def _corner_values(self, at: Multipliers) -> FloatArray:
+    def _corner_values(self, mu: FloatArray, borne: FloatArray) -> FloatArray:
         c = self.curves
-        shares = at.w.sum(axis=0)
-        return np.asarray(c.corner_cost - at.mu[c.corner_mode] * c.corner_units - shares[c.corner_mode])
+        return np.asarray(c.corner_cost - mu[c.corner_mode] * c.corner_units - borne[c.corner_mode])
 
     def _taken(self, least: FloatArray) -> BoolArray:
         """SKUs (T,) that the purchase takes at their least values."""
@@ -209,7 +241,7 @@ class Relaxation:
 
         `L` does not fall: its sites' side rises with `mu`, and the purchase's side stays what it is.
         """
-        c, value = self.curves, self._corner_values(at)
+        c, value = self.curves, self._corner_values(at.mu, at.borne)
         least = np.full(len(c.tiered), np.inf)
         sku = c.mode_sku[c.corner_mode]
         np.minimum.at(least, sku, value)
@@ -220,7 +252,7 @@ class Relaxation:
 
     def modes_within(self, at: Multipliers, slack: float) -> IntArray:
         """Modes that the purchase can be forced into for at most `slack`."""
-        c, value = self.curves, self._corner_values(at)
+        c, value = self.curves, self._corner_values(at.mu, at.borne)
         mode = np.full(c.modes, np.inf)
         np.minimum.at(mode, c.corner_mode, value)
         least = np.where(self.required, np.inf, 0.0)
@@ -240,7 +272,7 @@ class Relaxation:
 
     def reduced_cost(self, at: Multipliers) -> FloatArray:
         """By how much `L` rises at least when the fleet is made to take each design of the pool (D,)."""
-        cost = self.design_cost(self.label(at)[0])
+        cost = self.cost_at(at)
         least = self.least(cost)[0][self.pool.designs.site, self.kind]
         return np.where(np.isfinite(least), cost - np.where(np.isfinite(least), least, 0.0), np.inf)
 

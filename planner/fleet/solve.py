@@ -178,7 +178,7 @@ class _Run:
 
     def begin(self) -> bool:
         """Give each site a design that can be bought, of its region's kind; whether enough sites have one."""
-        cost = self.relax.design_cost(self.relax.label(self.at)[0])
+        cost = self.relax.cost_at(self.at)
         every = np.isfinite(self.relax.least(cost)[0].min(axis=1)).all()
         if every and np.isfinite(self.relax.sites_side(cost)[0]):
             return True
@@ -218,7 +218,7 @@ class _Run:
             return
         protected = np.zeros(len(self.relax.curves.tiered), dtype=bool)
         for _ in range(REPAIRS):
-            choice = self.relax.sites_side(self.relax.design_cost(self.relax.label(top.at)[0]))[1]
+            choice = self.relax.sites_side(self.relax.cost_at(top.at))[1]
             barred = settle_standards(self.relax, choice, self.best, protected, self.stop)
             exact = self.price_out(top, slack=0.0, designs_max=ADDED_LEAST, barred=barred)
             unserved = ~np.isfinite(exact.least).any(axis=1)
@@ -229,7 +229,7 @@ class _Run:
             self.take_in(exact.designs)
             if not unserved.any() or self.stop.due():
                 break
-        choice = self.relax.sites_side(self.relax.design_cost(self.relax.label(top.at)[0]))[1]
+        choice = self.relax.sites_side(self.relax.cost_at(top.at))[1]
         settle_standards(self.relax, choice, self.best, protected, self.stop)
 
     def widen(self) -> bool:
@@ -314,12 +314,12 @@ class _Run:
             designs_max=designs_max,
             kind=self.rules.kind,
             barred=barred,
-            known=self.relax.least(self.relax.design_cost(self.relax.label(at)[0]))[0],
+            known=self.relax.least(self.relax.cost_at(at))[0],
         )
         self.passes += 1
         if barred is not None:
             return exact
-        value = self.rules.select(exact.least)[0] + self.relax.purchase(at).value
+        value = self.rules.select(exact.least)[0] + self.relax.purchase(at.mu, at.borne).value
         if value > self.bound:
             self.bound, self.at = value, at
         return exact
