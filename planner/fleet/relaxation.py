@@ -208,7 +208,7 @@ class Relaxation:
         value, kind, served = self.rules.select(least)
         return value, np.where(served, design[np.arange(len(kind)), kind], NOBODY)
 
-    def purchase(self, mu: FloatArray, borne: FloatArray) -> Purchase:
+    def purchase(self, mu: FloatArray, borne: NDArray[np.floating]) -> Purchase:
         """Each SKU's cheapest mode and need, or none of it, where sites bear so much of each mode (V,)."""
         c, value = self.curves, self._corner_values(mu, borne)
         active, units = np.zeros(c.modes, dtype=bool), np.zeros(c.modes)

@@ -204,13 +204,19 @@ class _Run:
             self.steps += top.steps
             self.standardise(top)
             settle(self.relax, self.best, self.stop)
-            if self.stop.due() and np.isfinite(self.bound):  # what a run that ends at once has is proven too
+            # What a run that ends at once has is proven too.
+            if np.isfinite(self.bound) and (self.stop.due() or self.done()):
                 break
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
-            if self.done() or not (self.take_in(exact.designs) or self.widen()):
+            if self.done() or not (self.take_in(exact.designs) or self.widen()) or self.settled(top):
                 break
         pool = self.relax.pool
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
+
+    def settled(self, top: Bound) -> bool:
+        """Whether the proof is as high as the pool's bound, or nearly and not even that is as good as asked."""
+        near = top.value - self.bound <= AIM * self.settings.gap * self.best.cost
+        return near and self.best.cost - top.value > self.enough * self.best.cost
 
     def standardise(self, top: Bound) -> None:
         """Where categories have caps: find SKUs to keep to, and take in the best designs with them."""
