@@ -6,7 +6,6 @@ stay only where today's rules, loads, climate and parts on sale make it one of t
 
 import hashlib
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -197,7 +196,7 @@ def sized_as(fleet: Fleet, i: int, s: int, row: SiteDesignRow) -> Designs | None
     The site is sized with the earlier design's parts alone, so that this costs little.
     """
     only = {row.module_sku, row.controller_sku, row.battery_sku}
-    offer, pricer = site_offer(fleet, i, fleet.gear[i], math.inf, only), fleet.pricer
+    offer, pricer = site_offer(fleet, i, fleet.gear[i], only), fleet.pricer
     if not offer.options:
         return None
     table = pricer.landed(pricer.market.low_price, offer)

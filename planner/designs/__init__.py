@@ -1,32 +1,40 @@
 """Designs: array, controller and battery physics, and every feasible design of a site."""
 
 from planner.designs.balance import Balance, Choice, design_balance
+from planner.designs.bands import Bands, greatest_of_bands, least_of_bands, make_bands
 from planner.designs.catalogue import CatalogueArrays, Selection, make_catalogue_arrays, select
+from planner.designs.costs import PartCosts
 from planner.designs.diagnosis import blocking_rule
-from planner.designs.floors import Ceilings, Floors, Needs, UnitCosts, ceilings, floors, least_needs
+from planner.designs.floors import Ceilings, Floors, ceilings, floors
 from planner.designs.inputs import SiteInputs
 from planner.designs.options import SiteOptions, in_whole, site_options, size_designs
 from planner.designs.prepared import Prepared, prepare
+from planner.designs.sketch import Sketch, least_costs, make_sketch
 
 __all__ = [
     "Balance",
+    "Bands",
     "CatalogueArrays",
     "Ceilings",
     "Choice",
     "Floors",
-    "Needs",
+    "PartCosts",
     "Prepared",
     "Selection",
     "SiteInputs",
     "SiteOptions",
-    "UnitCosts",
+    "Sketch",
     "blocking_rule",
     "ceilings",
     "design_balance",
     "floors",
+    "greatest_of_bands",
     "in_whole",
-    "least_needs",
+    "least_costs",
+    "least_of_bands",
+    "make_bands",
     "make_catalogue_arrays",
+    "make_sketch",
     "prepare",
     "select",
     "site_options",

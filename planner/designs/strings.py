@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, array_wh, charge_current_a, peak_w
+from planner.designs.costs import ArrayCosts
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs, net_load
 from planner.designs.stores import Stores
 from planner.units import W_PER_M2_STC
@@ -16,26 +17,6 @@ STRINGS_MAX = 100  # over any number of battery strings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ArrayCosts:
-    """The least that columns (A,) cost, currency: one string, one carried, a mount, all controllers."""
-
-    string: FloatArray
-    carried: FloatArray
-    mount: FloatArray
-    controllers: FloatArray
-
-    def take(self, columns: IntArray | BoolArray | slice) -> "ArrayCosts":
-        """Of the columns at the given places."""
-        return ArrayCosts(**{name: getattr(self, name)[columns] for name in self.__dataclass_fields__})
-
-    def cost(self, strings: FloatArray) -> FloatArray:
-        """Of numbers of strings (..., A), one at least, with their share of mounts, or one mount."""
-        number = np.maximum(strings, 1.0)
-        each = np.maximum(number * self.carried, number * self.string + self.mount)
-        return np.asarray(each + self.controllers)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Budget:
     """What may be spent on the array: cells that cost more are not sized.
 
@@ -43,7 +24,7 @@ class Budget:
     """
 
     left: FloatArray
-    array: "ArrayCosts"
+    array: ArrayCosts
 
     def take(self, rows: IntArray | slice, columns: IntArray | BoolArray | slice) -> "Budget":
         """Of the rows and columns at the given places."""

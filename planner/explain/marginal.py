@@ -1,6 +1,5 @@
 """What one more watt, day or class of availability costs: with the rest as bought, and with tiers free."""
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -19,7 +18,7 @@ from planner.money import to_money
 from planner.pipeline import Progress
 from planner.purchase import budget_of
 from planner.sizing import Fleet
-from planner.sizing.site import offer_or_refusal, site_offer
+from planner.sizing.site import begin, site_offer
 from planner.tables.explained_rows import MarginalCostRow
 
 NONE_KEEPS = "no design keeps the rules of the purchase beside the rest"
@@ -52,7 +51,7 @@ class Study:
 def study(bought: Bought, s: int) -> Study:
     """Size a site of a plan as it is, and with each change."""
     i, fleet = int(bought.served[s]), bought.fleet
-    offer = site_offer(fleet, i, fleet.gear[i], math.inf)
+    offer = site_offer(fleet, i, fleet.gear[i])
     changed = {change: _changed(fleet, change, i) for change in Change}
     offers = [offer, *(one for one in changed.values() if not isinstance(one, str))]
     most = np.max([greatest_use(fleet.pricer, one) for one in offers], axis=0)
@@ -66,10 +65,10 @@ def _changed(fleet: Fleet, change: Change, i: int) -> SiteOffer | str:
     if why:
         return why
     more = with_change(fleet, change, [i])
-    offer = site_offer(more, i, more.gear[i], math.inf)
+    offer = site_offer(more, i, more.gear[i])
     if more.pricer.buildable(offer):
         return offer
-    found = offer_or_refusal(more, i)
+    found = begin(more, i)
     return str(found.message) if isinstance(found, Refusal) else "no design is left"
 
 

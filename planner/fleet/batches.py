@@ -18,7 +18,11 @@ class Batch(Protocol):
 
     @property
     def offers(self) -> Sequence[SiteOffer]:
-        """Each site with its designs."""
+        """Each site, with its designs or without."""
+        ...
+
+    def first(self, s: int, reach: float) -> SiteOffer:
+        """The s-th site with designs to begin with, that cost up to so many times as much as the cheapest."""
         ...
 
     def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
@@ -62,8 +66,12 @@ class Listed:
         """The result of the one batch."""
         return (work(self, *some) for some in arguments)
 
+    def first(self, s: int, reach: float) -> SiteOffer:
+        """All of its designs."""
+        return self.offers[s]
+
     def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
-        """Nothing was left out."""
+        """All of its designs."""
         return self.offers[s]
 
     def whole(self, s: int) -> SiteOffer:

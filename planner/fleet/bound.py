@@ -60,10 +60,10 @@ def ascend(
     Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
     to matter, or `stop` is due. From a good start, steps had better begin at a smaller `scale`.
     """
-    site, modes = relax.share_site, relax.curves.modes
-    span, sku = relax.span(), relax.curves.mode_sku
+    modes, span, sku = relax.curves.modes, relax.span(), relax.curves.mode_sku
     mu_weight = span[sku]
-    w_weight = SITE_WEIGHT * relax.pool.sites * (span * np.maximum(relax.greatest, 1.0))[site, sku[relax.share_mode]]
+    reach = (span * np.maximum(relax.greatest, 1.0))[relax.share_site, sku[relax.share_mode]]
+    w_weight = SITE_WEIGHT * relax.pool.sites * reach
     mu, w, top = start.mu, relax.shares(start), Top(value=-np.inf, mu=start.mu, w=relax.shares(start))
     toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
     stalled, step = 0, 0
@@ -71,7 +71,8 @@ def ascend(
         phi, label = relax.label(mu, w)
         cost = relax.design_cost(phi)
         least, choice = relax.sites_side(cost)
-        bought = relax.purchase(mu, np.bincount(relax.share_mode, w, minlength=modes))
+        borne: FloatArray = np.bincount(relax.share_mode, w, minlength=modes).astype(float)
+        bought = relax.purchase(mu, borne)
         value = least + bought.value
         try_choice(relax, cost, choice, bought, best)
         if not np.isfinite(value):  # the pool has no design of one kind for all sites of a region

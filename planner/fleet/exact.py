@@ -12,7 +12,8 @@ from planner.fleet.curves import Curves
 from planner.fleet.pool import Designs, cheapest_designs, greatest_use
 from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
-from planner.fleet.shortlist import ROUNDING, reference_prices
+
+WIDE = 0.3  # of the cost of a site's design of one kind: how far over it those of others are looked for
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,54 +110,45 @@ def price_part(batch: Batch, look: Look, at: Multipliers, known: FloatArray | No
 def _certain(
     batch: Batch, s: int, look: Look, at: Multipliers, known: FloatArray
 ) -> tuple[FloatArray, Designs, float]:
-    """What `_price_site` finds over all designs of a site.
+    """What `_price_site` finds over all designs of a site: those that can cost as little as asked are sized.
 
-    Where designs that were never sized could cost as little as those asked for, the site is sized anew, up to
-    what the cheapest one sized or `known` (C,) of each kind costs.
+    That is what `known` (C,) of each kind costs and the slack over it; where a kind has none, what a look at
+    the cheapest designs finds.
     """
-    pricer, offer, beyond, pool = batch.pricer, batch.offers[s], look.slack, known
-    if offer.options:
-        found, designs, beyond = _price_site(pricer, offer, s, look, at, pool)
-        proven = look.barred is not None and bool(np.isfinite(found).any())  # such a pass proves nothing
-        if proven or offer.floor == np.inf:
-            return found, designs, beyond
-        known = np.minimum(known, found)
-        share = undercut(pricer, offer, s, look.curves, at)
-        reached = offer.fixed_cost + (offer.floor - offer.fixed_cost) * share
-        if reached >= (float(found.max()) + min(look.slack, beyond)) * (1 - ROUNDING):
-            return found, designs, beyond
-    asked = float(known.max()) + min(look.slack, beyond)
-    seek = asked == np.inf and (len(known) == 1 or look.barred is not None)
-    most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
-    table = _table(pricer, offer, s, look, at, units=int(most.max(initial=1)))
-    offer = batch.within(s, table, None if seek else asked, look.slack)
+    pricer, offer = batch.pricer, batch.offers[s]
+    table = _table(pricer, offer, s, look, at)
+    seek = not np.isfinite(known).all() and (len(known) == 1 or look.barred is not None)
+    dearest = known if seek or np.isfinite(known).all() else _of_each_kind(batch, s, look, table, known)
+    offer = batch.within(s, table, None if seek else float(dearest.max()) + look.slack, look.slack)
     if not offer.options:  # without barred SKUs there is none
         return np.full(len(known), np.inf), Designs.none(len(pricer.market.skus)), look.slack
-    found, designs, more = _price_site(pricer, offer, s, look, at, pool)
-    if not np.isfinite(found).all():
-        return found, designs, more
-    left = look.slack if seek else asked - float(found.max())
-    return found, designs, min(more, max(left, 0.0))
+    return _price_site(pricer, offer, s, look, table, known)
 
 
-def _table(
-    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers, units: int | None = None
-) -> FloatArray:
-    """The multiplier table of a pass."""
-    table = multiplier_table(pricer, offer, s, look.curves, at, units)
+def _of_each_kind(batch: Batch, s: int, look: Look, table: FloatArray, known: FloatArray) -> FloatArray:
+    """What some design of each kind (C,) costs, those of kinds without one looked for near the cheapest."""
+    pricer, some = batch.pricer, known[np.isfinite(known)]
+    offer = batch.within(s, table, None, WIDE * float(some.max(initial=0.0)))
+    priced = [pricer.price(option, table, offer) for option in offer.options]
+    return np.minimum(known, least_by_kind(offer, priced, look.kind))
+
+
+def _table(pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers) -> FloatArray:
+    """The multiplier table of a pass, for as many units as any design of a site takes."""
+    most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
+    table = multiplier_table(pricer, offer, s, look.curves, at, units=int(most.max(initial=1)))
     if look.barred is not None:
         table[look.barred, 1:] = np.inf
     return table
 
 
 def _price_site(
-    pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers, known: FloatArray
+    pricer: Pricer, offer: SiteOffer, s: int, look: Look, table: FloatArray, known: FloatArray
 ) -> tuple[FloatArray, Designs, float]:
     """Least cost of a site's sized designs by kind (C,), those that cost little more, and how much the rest.
 
     The last is over the least of their kind. Kept is also what costs less than what is known of its kind.
     """
-    table = _table(pricer, offer, s, look, at)
     priced = [pricer.price(option, table, offer) for option in offer.options]
     least = least_by_kind(offer, priced, look.kind)
     pairs = zip(offer.options, priced, strict=True)
@@ -167,34 +159,6 @@ def _price_site(
         pricer, offer, s, over, table, max(look.slack, cheaper), look.designs_max
     )
     return least, designs, min(beyond, look.slack)
-
-
-def undercut(pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers) -> float:
-    """Least share of its cost at reference prices, fixed cost apart, that any design costs at multipliers.
-
-    No less than the smallest share of any kit, and of any number of units of any other SKU; 1 at most.
-    """
-    market, f, parts = pricer.market, pricer.fittings, pricer.parts
-    most = greatest_use(pricer, offer) + offer.there(len(market.skus))
-    units = int(most.max(initial=1)) + 1
-    landing = by_number(pricer.landing(offer), units)
-    cost = by_number(curves.unit_price, units)
-    cost[curves.tiered] = at.phi(curves, s, units)
-    cost = pricer.table(cost + landing, offer)
-    reference = pricer.table(by_number(reference_prices(market), units) + landing, offer)
-    alone = np.concatenate((parts.module, parts.battery, parts.controller, f.mount_sku, f.enclosure_sku))
-    within = np.arange(units + 1)[None, :] <= most[alone, None]
-    share = _least_share(cost[alone], reference[alone], within)
-    for boxes in {id(option.kits): pricer.boxes_of(option) for option in offer.options}.values():
-        share = min(share, _least_share(boxes.cost(cost), boxes.cost(reference), np.True_))
-    return share
-
-
-def _least_share(cost: FloatArray, reference: FloatArray, where: BoolArray | np.bool_) -> float:
-    """Smallest of some costs over their reference, 1 at most; nothing, and what is not sold, has none."""
-    where = where & (reference > 0) & np.isfinite(reference)
-    share = np.divide(cost, reference, where=where, out=np.ones(reference.shape))
-    return float(share.min(initial=1.0))
 
 
 def least_by_kind(offer: SiteOffer, priced: list[Priced], kind: IntArray) -> FloatArray:

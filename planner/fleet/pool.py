@@ -12,6 +12,7 @@ from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
 
 BoolArray = NDArray[np.bool_]
+REACH, FEW = 1.12, 60  # how far over the cheapest the pool begins, where there are more sites than so few
 Index = NDArray[np.int32]  # a pool has a million designs
 
 
@@ -200,7 +201,8 @@ def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_ma
     cheapest does at the prices of single units. None without a site.
     """
     sites = as_sites(pricer, offers)
-    parts: list[PoolPart] = list(sites.run(pool_part, [(designs_max,)] * len(sites.counts)))
+    arguments = [(designs_max, REACH if sum(sites.counts) > FEW else np.inf)] * len(sites.counts)
+    parts: list[PoolPart] = list(sites.run(pool_part, arguments))
     place = [i for part in parts for i in part.place]
     if not place:
         return None
@@ -217,11 +219,12 @@ def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_ma
     )
 
 
-def pool_part(batch: Batch, designs_max: int) -> PoolPart:
+def pool_part(batch: Batch, designs_max: int, reach: float) -> PoolPart:
     """The pool of a batch's sites."""
     pricer, kept = batch.pricer, []
     greatest = np.zeros((len(batch.offers), len(pricer.market.skus)))
-    for s, offer in enumerate(batch.offers):
+    for s in range(len(batch.offers)):
+        offer = batch.first(s, reach)
         low, high = (pricer.landed(p, offer) for p in (pricer.market.low_price, pricer.market.list_price))
         threshold = min(float(pricer.price(option, high, offer).cost.min()) for option in offer.options)
         priced = [pricer.price(option, low, offer) for option in offer.options]

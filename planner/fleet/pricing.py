@@ -144,9 +144,8 @@ class SiteOffer:
     """One site as the fleet sees it: its feasible designs and what goods cost to land there.
 
     `site` is its place in the scenario's table; `existing` are the units that stand there, by index of the
-    SKU. Designs that are not among the options cost more than `floor` at reference prices (`shortlist.py`);
-    `most` (K,) is then the most units that are bought for any design. `upkeep` is counted where lifetime cost
-    is to be least.
+    SKU. `most` (K,) is the most units that are bought for any design, where not all are among the options.
+    `upkeep` is counted where lifetime cost is to be least.
     """
 
     site: int
@@ -156,7 +155,6 @@ class SiteOffer:
     wind_design_m_s: float | None = None
     damping_k: float = 0.0
     existing: Mapping[int, int] = field(default_factory=dict)
-    floor: float = np.inf
     most: FloatArray | None = None
     upkeep: Upkeep | None = None
 

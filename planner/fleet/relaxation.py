@@ -87,8 +87,8 @@ class Relaxation:
 
     A use is a distinct (site, SKU, units) that some of the pool's designs make; `made_by` (D, U) says which.
     Labels (L) are the modes that each use may be bought in, by use: `label_use`, `label_mode`, `label_units`.
-    A site bears shares of the modes that its uses may be labelled with alone: those pairs of a site and a mode
-    (P) are `share_site` and `share_mode`, and `label_share` their places.
+    A site bears shares of the modes that its uses may be labelled with alone: those pairs of a site and a
+    mode (P) are `share_site` and `share_mode`, and `label_share` their places.
     """
 
     def __init__(self, pool: Pool, needs: Needs, curves: Curves, rules: Rules) -> None:
@@ -208,7 +208,7 @@ class Relaxation:
         value, kind, served = self.rules.select(least)
         return value, np.where(served, design[np.arange(len(kind)), kind], NOBODY)
 
-    def purchase(self, mu: FloatArray, borne: NDArray[np.floating]) -> Purchase:
+    def purchase(self, mu: FloatArray, borne: FloatArray) -> Purchase:
         """Each SKU's cheapest mode and need, or none of it, where sites bear so much of each mode (V,)."""
         c, value = self.curves, self._corner_values(mu, borne)
         active, units = np.zeros(c.modes, dtype=bool), np.zeros(c.modes)

@@ -21,7 +21,6 @@ from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle
-from planner.fleet.shortlist import reference_prices
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
 from planner.fleet.start import Start, make_start
@@ -32,6 +31,7 @@ from planner.settings import SolverSettings
 DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; and of a site
 ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
 SCALE = 0.25  # of the bound's steps at first, where they begin near the end
+LIFTED = 0.93  # of the lowest price: so high multipliers are lifted where that costs the bound nothing
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
@@ -214,7 +214,7 @@ class _Run:
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
 
     def settled(self, top: Bound) -> bool:
-        """Whether the proof is as high as the pool's bound, or nearly and not even that is as good as asked."""
+        """Whether the proof is nearly as high as the pool's bound, and not even that is as good as asked."""
         near = top.value - self.bound <= AIM * self.settings.gap * self.best.cost
         return near and self.best.cost - top.value > self.enough * self.best.cost
 
@@ -309,8 +309,8 @@ class _Run:
         self, top: Bound, *, slack: float, designs_max: int, barred: BoolArray | None = None
     ) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
-        reference = reference_prices(self.pricer.market)[self.relax.curves.tiered]
-        at = self.relax.lifted(top.at, reference)  # far under them, the sites would have to be sized anew
+        lowest = LIFTED * self.pricer.market.low_price[self.relax.curves.tiered]
+        at = self.relax.lifted(top.at, lowest)  # far under them, many more designs would have to be sized
         exact = price_out(
             self.pricer,
             self.offers,

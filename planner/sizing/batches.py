@@ -1,6 +1,5 @@
 """The fleet's sites in batches that stay where they are worked on, with the designs sized so far."""
 
-import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -9,12 +8,15 @@ from planner.errors import Refusal
 from planner.executors import BATCH_SITES, make_executor
 from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import SiteOffer
+from planner.fleet.shortlist import Draft, price_table, within
 from planner.sizing.ground import Fleet
-from planner.sizing.site import bare_offer, offer_or_refusal, offer_within, site_offer
+from planner.sizing.site import Begun, bare_offer, begin, drafts, site_offer
 
 
 class SiteBatch:
     """Some sites of a fleet: those with designs as offers, those without with the rule that blocks them.
+
+    Offers have no designs: these are sized as they are asked for, from drafts that are kept.
 
     Of sites that are known to have designs, with the most units of each SKU in any (K,), by their place in
     the fleet's table, none is sized before it is asked for.
@@ -24,31 +26,51 @@ class SiteBatch:
         self.fleet, self.pricer, self._start = fleet, fleet.pricer, start
         self.offers: list[SiteOffer] = []
         self.refusals: dict[str, Refusal] = {}
+        self._begun: dict[int, Begun] = {}
         for i, site in enumerate(fleet.scenario.tables.sites):
             most = known.get(start + i)
             if most is not None:
-                bare = bare_offer(fleet, i, fleet.gear[i])
-                self.offers.append(replace(bare, site=start + i, floor=0.0, most=most))
+                self.offers.append(replace(bare_offer(fleet, i, fleet.gear[i]), site=start + i, most=most))
                 continue
-            found = offer_or_refusal(fleet, i)
-            if isinstance(found, Refusal):
-                self.refusals[site.site_id] = found
+            begun = begin(fleet, i)
+            if isinstance(begun, Refusal):
+                self.refusals[site.site_id] = begun
             else:
-                self.offers.append(replace(found, site=start + i))
+                self._begun[len(self.offers)] = begun
+                self.offers.append(replace(begun.offer, site=start + i))
+
+    def first(self, s: int, reach: float) -> SiteOffer:
+        """The s-th site with designs to begin with; they are not kept.
+
+        At the lowest prices they cost no more than a cheap one does at those of single units, nor than
+        `reach` times what one does at the lowest.
+        """
+        offer, begun = self.offers[s], self._begun[s]
+        table = price_table(self.pricer, offer, self.pricer.market.low_price)
+        return within(self.pricer, offer, begun.drafts, table, min(begun.cost, reach * begun.least), 0.0)
 
     def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
         """The s-th site with its designs of up to a limit at costs by number of units needed (K, N + 1).
 
         Without a limit: of up to `slack` over the cheapest. They are not kept.
         """
-        place = self.offers[s].site
-        return replace(offer_within(self.fleet, place - self._start, table, limit, slack), site=place)
+        return within(self.pricer, self.offers[s], self._drafts(s), table, limit, slack)
 
     def whole(self, s: int) -> SiteOffer:
         """The s-th site with every design; they are not kept."""
-        place = self.offers[s].site
-        i = place - self._start
-        return replace(site_offer(self.fleet, i, self.fleet.gear[i], math.inf), site=place)
+        i = self._place(s)
+        return replace(site_offer(self.fleet, i, self.fleet.gear[i]), site=self.offers[s].site)
+
+    def _place(self, s: int) -> int:
+        """Place of the s-th site in the batch's table."""
+        return self.offers[s].site - self._start
+
+    def _drafts(self, s: int) -> list[Draft]:
+        if s not in self._begun:
+            i = self._place(s)
+            some = list(drafts(self.fleet, i, self.fleet.gear[i]))
+            self._begun[s] = Begun(drafts=some, offer=self.offers[s])
+        return self._begun[s].drafts
 
 
 def make_batch(shared: Fleet, part: tuple[int, dict[str, Any], dict[int, FloatArray]]) -> SiteBatch:

@@ -6,7 +6,7 @@ from typing import Any
 
 from planner.climate import PlaneOfArray, SiteClimate
 from planner.demand import KitResult
-from planner.designs import CatalogueArrays
+from planner.designs import Bands, CatalogueArrays
 from planner.errors import Refusal
 from planner.existing import Gear, KitKey
 from planner.fleet import Market
@@ -35,7 +35,7 @@ class Fleet:
     other_supply_wh_day: FloatArray
     gear: Sequence[Gear]
     kits: dict[KitKey, KitResult]
-    boxes: dict[KitKey, Boxes]
+    boxes: dict[KitKey, tuple[Boxes, Bands]]
     tilts: list[tuple[int, ...]]
     curves: list[SiteCurve | None]
     upkeep: list[Upkeep]

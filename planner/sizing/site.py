@@ -1,21 +1,50 @@
 """One site: its inputs at a voltage and tilt, its designs, and why it has none."""
 
 from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
 from itertools import product
 
+import numpy as np
+
 from planner.demand import KitResult, enumerate_kits, site_load_wh
-from planner.designs import SiteInputs, blocking_rule, least_needs, prepare
+from planner.designs import (
+    Bands,
+    CatalogueArrays,
+    Prepared,
+    SiteInputs,
+    blocking_rule,
+    ceilings,
+    greatest_of_bands,
+    least_of_bands,
+    make_bands,
+    make_sketch,
+    prepare,
+)
 from planner.errors import Refusal
 from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, power_parts
-from planner.fleet.buying import FloatArray
+from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.not_for_sale import not_for_sale
 from planner.fleet.pricing import Boxes, SiteOffer, make_boxes
-from planner.fleet.shortlist import Draft, shortlist, within
+from planner.fleet.shortlist import Draft, most_bought, nearest, outlooks, price_table, with_options
 from planner.reliability import NO_STEP, Step
 from planner.scenario import Scenario
 from planner.sites import enclosure_damping_k, recovery_days_max, wind_design_m_s
 from planner.sizing.ground import Fleet
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Begun:
+    """A site that has designs: its drafts, and its offer without options.
+
+    `cost` is what a cheap design costs at the prices of single units, `least` what one does at the lowest.
+    """
+
+    drafts: list[Draft]
+    offer: SiteOffer
+    cost: float = np.inf
+    least: float = np.inf
 
 
 def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
@@ -39,11 +68,12 @@ def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
     return fleet.kits[key]
 
 
-def site_boxes(fleet: Fleet, i: int, voltage: int, gear: Gear) -> Boxes:
-    """Boxes of the kits of the i-th site at a system voltage."""
+def site_boxes(fleet: Fleet, i: int, voltage: int, gear: Gear) -> tuple[Boxes, Bands]:
+    """Boxes of the kits of the i-th site at a system voltage, and their bands."""
     key = _kit_key(fleet, i, voltage, gear)
     if key not in fleet.boxes:
-        fleet.boxes[key] = make_boxes(site_kits(fleet, i, voltage, gear).kits, fleet.market)
+        kits = site_kits(fleet, i, voltage, gear).kits
+        fleet.boxes[key] = make_boxes(kits, fleet.market), make_bands(kits)
     return fleet.boxes[key]
 
 
@@ -52,21 +82,34 @@ def _kit_key(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitKey:
     return kit_key(tables.sites[i].load_profile, voltage, gear, tables, fleet.market.sold)
 
 
-def offer_or_refusal(fleet: Fleet, i: int) -> SiteOffer | Refusal:
-    """Feasible designs of the i-th site, or why it has none."""
+def begin(fleet: Fleet, i: int) -> Begun | Refusal:
+    """What is sized of the i-th site before any cost is known, or why it has no design."""
     site = fleet.scenario.tables.sites[i]
     if fleet.climate.refusal[i]:
         return Refusal(rule="no-climate", subject=site.site_id, message=fleet.climate.refusal[i])
-    gear, able = fleet.gear[i], fleet.pricer.buildable
-    offer = site_offer(fleet, i, gear)
-    if able(offer):
-        return offer
-    blocking = blocking_parts(gear, lambda other: able(site_offer(fleet, i, other)))
+    gear = fleet.gear[i]
+    begun = begin_with(fleet, i, gear)
+    if begun is not None:
+        return begun
+    blocking = blocking_parts(gear, lambda other: begin_with(fleet, i, other) is not None)
     if gear.must and not blocking:
         gear = gear.free(gear.must)
-        offer = site_offer(fleet, i, gear)
-    why = why_not(fleet, i, gear, offer)
+    why = why_not(fleet, i, gear, site_offer(fleet, i, gear))
     return kept_refusal(gear, blocking, why) if blocking else why
+
+
+def begin_with(fleet: Fleet, i: int, gear: Gear) -> Begun | None:
+    """The i-th site with some gear; None where it has no design that can be bought, mounted and housed."""
+    bare, some, pricer = bare_offer(fleet, i, gear), list(drafts(fleet, i, gear)), fleet.pricer
+    bare = replace(bare, most=most_bought(pricer, bare, some))
+    table = price_table(pricer, bare, fleet.market.list_price)
+    cost, option = nearest(pricer, bare, outlooks(pricer, bare, some, table), table)
+    if option is None:
+        able = pricer.buildable(site_offer(fleet, i, gear))
+        return Begun(drafts=some, offer=bare) if able else None
+    table = price_table(pricer, bare, fleet.market.low_price)
+    least = float(pricer.price(option, table, bare).cost.min())
+    return Begun(drafts=some, offer=bare, cost=cost, least=least)
 
 
 def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
@@ -80,20 +123,10 @@ def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
     return no_fitting(site.site_id, fleet.pricer, offer)
 
 
-def site_offer(
-    fleet: Fleet, i: int, gear: Gear, limit: float | None = None, only: Collection[str] | None = None
-) -> SiteOffer:
-    """Designs of the i-th site with some gear, of up to `limit` at reference prices (`shortlist`).
-
-    Of the power parts for sale they have `only` some, where given.
-    """
-    return shortlist(fleet.pricer, bare_offer(fleet, i, gear), list(drafts(fleet, i, gear, only)), limit)
-
-
-def offer_within(fleet: Fleet, i: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
-    """Designs of the i-th site of up to a limit at costs by number of units needed (`within`)."""
-    gear = fleet.gear[i]
-    return within(fleet.pricer, bare_offer(fleet, i, gear), list(drafts(fleet, i, gear)), table, limit, slack)
+def site_offer(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None) -> SiteOffer:
+    """Every design of the i-th site with some gear; of power parts for sale it has `only` some, if given."""
+    every = (draft.every(np.arange(len(draft.kits))) for draft in drafts(fleet, i, gear, only))
+    return with_options(bare_offer(fleet, i, gear), every)
 
 
 def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
@@ -116,39 +149,72 @@ def drafts(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None
     """The i-th site with some gear, at each system voltage, step of its curve, and tilt."""
     sold = fleet.market.sold
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
-    site, settings = fleet.scenario.tables.sites[i], fleet.scenario.settings
+    site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     for voltage, step in product(voltages, fleet.steps(i)):
-        first = None
+        like = None
         for tilt in fleet.tilts[i]:
             inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
             if inputs is None:
                 break
-            first = prepare(
-                inputs, catalogue=parts.catalogue, system_voltage_v=voltage, settings=settings, like=first
-            )
+            boxes, bands = site_boxes(fleet, i, voltage, gear)
+            like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
+            most = ceilings(replace(like, inputs=greatest_of_bands(inputs, bands)))
             yield Draft(
-                prepared=first,
-                parts=parts,
-                needs=least_needs(first),
+                sketch=make_sketch(like),
+                most=most,
+                bands=bands,
                 kits=inputs.kits,
-                boxes=site_boxes(fleet, i, voltage, gear),
+                boxes=boxes,
+                parts=parts,
                 tilt=tilt,
                 surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, tilt]),
+                prepared=partial(_with_kits, fleet, i, voltage, tilt, gear, step, parts.catalogue),
             )
+
+
+def _with_kits(
+    fleet: Fleet,
+    i: int,
+    voltage: int,
+    tilt: int,
+    gear: Gear,
+    step: Step,
+    catalogue: CatalogueArrays,
+    kits: IntArray,
+) -> Prepared:
+    """The i-th site with the kits at some places."""
+    inputs = site_inputs(fleet, i, voltage, tilt, gear, step, kits)
+    assert inputs is not None  # a draft has kits
+    return _prepared(fleet, inputs, catalogue, voltage)
+
+
+def _prepared(
+    fleet: Fleet, inputs: SiteInputs, catalogue: CatalogueArrays, voltage: int, like: Prepared | None = None
+) -> Prepared:
+    settings = fleet.scenario.settings
+    return prepare(inputs, catalogue=catalogue, system_voltage_v=voltage, settings=settings, like=like)
 
 
 def site_inputs(
-    fleet: Fleet, i: int, voltage: int, tilt: int, gear: Gear, step: Step = NO_STEP
+    fleet: Fleet,
+    i: int,
+    voltage: int,
+    tilt: int,
+    gear: Gear,
+    step: Step = NO_STEP,
+    some: IntArray | None = None,
 ) -> SiteInputs | None:
     """What the designs of the i-th site at a voltage and a tilt depend on, on a step of its curve.
 
-    None without a kit.
+    With all its kits, or those at `some` places; None without a kit.
     """
     site = fleet.scenario.tables.sites[i]
     kits = site_kits(fleet, i, voltage, gear).kits
     if not kits:
         return None
+    if some is not None:
+        kits = tuple(kits[k] for k in some.tolist())
     climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
     day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
     return SiteInputs(

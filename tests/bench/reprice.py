@@ -19,8 +19,8 @@ from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
-
 from fleets import generate_fleet
+
 from planner.scenario import read_scenario
 
 MOST = 0.1  # share by which a price moves
@@ -57,12 +57,13 @@ def run(scenario: Path, out: Path, more: Sequence[str]) -> dict[str, float]:
         raise SystemExit(f"planning ended with {status}")
     manifest = json.loads((out / "manifest.json").read_text())
     timings = json.loads((out / "timings.json").read_text())
-    return {"wall": wall, "cost": float(manifest["objective"]), "gap": float(manifest["mip_gap"]), **{k: v for k, v in timings.items() if isinstance(v, float)}}
+    stages = {name: seconds for name, seconds in timings.items() if isinstance(seconds, float)}
+    return {"wall": wall, "cost": float(manifest["objective"]), "gap": float(manifest["mip_gap"]), **stages}
 
 
 def main() -> None:
     """Print both, and their ratio."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("sites", type=int)
     parser.add_argument("--set", action="append", default=[], help="setting=value")
     parser.add_argument("--seed", type=int, default=1)

@@ -3,7 +3,6 @@
 Each site takes `UNITS` of `tests.plan.purchases`: three batteries. Six of the known one reach its tier.
 """
 
-import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
@@ -74,7 +73,7 @@ class Every:
         fleet = fleet_of(self.scenario)
         self.designs: list[list[dict[str, int]]] = []
         for i in range(len(self.scenario.tables.sites)):
-            offer = site_offer(fleet, i, fleet.gear[i], math.inf)
+            offer = site_offer(fleet, i, fleet.gear[i])
             pricer, low = fleet.pricer, fleet.market.low_price
             landed = pricer.landed(low, offer)
             priced = [pricer.price(option, landed, offer) for option in offer.options]

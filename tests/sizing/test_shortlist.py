@@ -1,10 +1,9 @@
-"""Shortlists against all designs of a site, which `tests/designs/brute.py` checks one by one.
+"""Designs of up to a limit against all designs of a site, which `tests/designs/brute.py` checks one by one.
 
-Whatever the limit, no design under it is missing; whatever the multipliers, a pass over the shortlists finds
-the minima over all designs.
+Whatever the limit, no design under it is missing; whatever the multipliers, a pass finds the minima over all
+designs.
 """
 
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,12 +16,12 @@ from planner.fleet.exact import Look, price_part
 from planner.fleet.pool import greatest_use
 from planner.fleet.pricing import Pricer, SiteOffer, module_area
 from planner.fleet.relaxation import Multipliers
-from planner.fleet.shortlist import reference_prices, shortlist
+from planner.fleet.shortlist import price_table, within
 from planner.grounds import choose_tilts, fleet_kits, prepare
 from planner.scenario import read_scenario
 from planner.sizing import Fleet
 from planner.sizing.batches import SiteBatch
-from planner.sizing.site import drafts, site_offer
+from planner.sizing.site import Begun, begin, site_offer
 from tests.plan.fleets import Cut
 
 NAMES = ("achnasheen", "finse", "hveravellir")
@@ -42,12 +41,11 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
 @pytest.fixture(scope="module")
 def whole(fleet: Fleet) -> dict[int, SiteOffer]:
     """Every design of some sites."""
-    return {i: site_offer(fleet, i, fleet.gear[i], np.inf) for i in SITES}
+    return {i: site_offer(fleet, i, fleet.gear[i]) for i in SITES}
 
 
-def costs(pricer: Pricer, offer: SiteOffer, prices: FloatArray) -> FloatArray:
-    """Costs of all designs of an offer at unit prices, rising."""
-    table = pricer.landed(prices, offer)
+def at_table(pricer: Pricer, offer: SiteOffer, table: FloatArray) -> FloatArray:
+    """Costs of all designs of an offer at costs by number of units, rising."""
     found = [pricer.price(option, table, offer).cost.ravel() for option in offer.options]
     every = np.sort(np.concatenate([np.zeros(0), *found]))
     return np.asarray(every[np.isfinite(every)])
@@ -69,50 +67,47 @@ def most_taken(pricer: Pricer, offer: SiteOffer) -> FloatArray:
 
 @pytest.mark.parametrize("i", SITES)
 @pytest.mark.parametrize("over", [1.0, 1.02, 1.2, 1.4])
+@pytest.mark.parametrize("tiers", [False, True])
 def test_no_design_under_a_limit_is_missing(
-    fleet: Fleet, whole: dict[int, SiteOffer], i: int, over: float
+    fleet: Fleet, whole: dict[int, SiteOffer], i: int, over: float, tiers: bool
 ) -> None:
-    pricer, reference = fleet.pricer, reference_prices(fleet.market)
-    every = costs(pricer, whole[i], reference)
+    """At prices of single units, and where the first unit of each SKU costs more than the next."""
+    pricer, begun = fleet.pricer, begin(fleet, i)
+    assert isinstance(begun, Begun)
+    table = price_table(pricer, begun.offer, fleet.market.list_price)
+    if tiers:
+        table[:, 1:] += np.arange(len(table))[:, None] % 7 * 10.0
+    every = at_table(pricer, whole[i], table)
     limit = float(every[0]) * over
-    short = shortlist(pricer, replace(whole[i], options=[]), list(drafts(fleet, i, fleet.gear[i])), limit)
-    found = costs(pricer, short, reference)
-    assert short.floor == limit
-    under = every[every <= limit]
+    short = within(pricer, begun.offer, begun.drafts, table, limit, 0.0)
+    found, under = at_table(pricer, short, table), every[every <= limit]
     assert found[: len(under)] == pytest.approx(under, rel=1e-12)
     assert len(found) < len(every)
-    assert (greatest_use(pricer, short) >= most_taken(pricer, whole[i])).all()
+    assert (greatest_use(pricer, begun.offer) >= most_taken(pricer, whole[i])).all()
 
 
 @pytest.mark.parametrize("i", SITES)
-def test_the_limit_is_the_cheapest_design_at_prices_of_single_units(
-    fleet: Fleet, whole: dict[int, SiteOffer], i: int
+@pytest.mark.parametrize("slack", [0.0, 100.0])
+def test_without_a_limit_the_cheapest_design_and_those_near_it_are_there(
+    fleet: Fleet, whole: dict[int, SiteOffer], i: int, slack: float
 ) -> None:
-    short = site_offer(fleet, i, fleet.gear[i])
-    least = costs(fleet.pricer, whole[i], fleet.market.list_price)[0]
-    assert short.floor == pytest.approx(least, rel=1e-12)
-    assert costs(fleet.pricer, short, fleet.market.list_price)[0] == pytest.approx(least, rel=1e-12)
-
-
-class Counting(SiteBatch):
-    """A batch that counts how often it sizes a site anew."""
-
-    anew = 0
-
-    def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
-        self.anew += 1
-        return super().within(s, table, limit, slack)
+    begun = begin(fleet, i)
+    assert isinstance(begun, Begun)
+    table = price_table(fleet.pricer, begun.offer, fleet.market.list_price)
+    every = at_table(fleet.pricer, whole[i], table)
+    found = at_table(fleet.pricer, within(fleet.pricer, begun.offer, begun.drafts, table, None, slack), table)
+    near = every[every <= every[0] + slack]
+    assert found[: len(near)] == pytest.approx(near, rel=1e-12)
+    assert begun.cost >= every[0] * (1 - 1e-12)
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_passes_over_shortlists_find_the_minima_over_all_designs(
+def test_passes_find_the_minima_over_all_designs(
     fleet: Fleet, whole: dict[int, SiteOffer], seed: int
 ) -> None:
-    """Multipliers from near the prices to far below, so that some sites must be sized anew."""
+    """Multipliers from near the prices to far below; with and without a design that is known."""
     rng = np.random.default_rng(seed)
-    part = fleet.with_part(fleet.part(slice(0, 0)))
-    batch = Counting(part, 0, {})
-    batch.fleet, batch.offers = fleet, [site_offer(fleet, i, fleet.gear[i]) for i in SITES]
+    batch = SiteBatch(fleet, 0, {})
     most = np.sum([greatest_use(fleet.pricer, offer) for offer in batch.offers], axis=0)
     kind = np.arange(len(fleet.catalogue.batteries)) % (1 + seed // 4)  # of one kind, or of two
     curves = make_curves(fleet.market.needs(most), counted=np.ones(len(most), dtype=bool))
@@ -123,12 +118,15 @@ def test_passes_over_shortlists_find_the_minima_over_all_designs(
     every = Listed(pricer=fleet.pricer, offers=[whole[i] for i in SITES])
     for slack, designs_max in ((0.0, 20), (150.0, 30)):
         look = Look(curves=curves, slack=slack, designs_max=designs_max, kind=kind)
-        found, wanted = price_part(batch, look, at), price_part(every, look, at)
+        wanted = price_part(every, look, at)
+        known = wanted.least * rng.uniform(1.0, 1.05, wanted.least.shape) if seed % 3 else None
+        wanted = price_part(every, look, at, known)
+        found = price_part(batch, look, at, known)
         assert found.least == pytest.approx(wanted.least, rel=1e-12)
         assert found.left_out == pytest.approx(wanted.left_out, abs=1e-6)
         for ours, theirs in zip(found.designs, wanted.designs, strict=True):
-            assert (ours.usage != theirs.usage).nnz == 0
-    assert batch.anew > 0 or not seed % 2
+            if known is None or kind.max() == 0:  # of kinds with little between them more are kept than asked
+                assert (ours.usage != theirs.usage).nnz == 0
 
 
 def test_parts_that_stand_at_a_site_cost_nothing_in_any_number_that_fits(tmp_path: Path) -> None:
@@ -141,6 +139,9 @@ def test_parts_that_stand_at_a_site_cost_nothing_in_any_number_that_fits(tmp_pat
     fleet_kits(fleet)
     fleet.tilts[:] = choose_tilts(fleet)
     prices = fleet.market.list_price
-    every, some = (costs(fleet.pricer, site_offer(fleet, 0, fleet.gear[0], *limit), prices)[0]
-                   for limit in ((np.inf,), ()))  # fmt: skip
-    assert some == pytest.approx(every, rel=1e-12)
+    every, begun = site_offer(fleet, 0, fleet.gear[0]), begin(fleet, 0)
+    assert isinstance(begun, Begun)
+    table = price_table(fleet.pricer, begun.offer, prices)
+    some = within(fleet.pricer, begun.offer, begun.drafts, table, None, 0.0)
+    least = at_table(fleet.pricer, every, table)[0]
+    assert at_table(fleet.pricer, some, table)[0] == pytest.approx(least, rel=1e-12)

@@ -1,0 +1,77 @@
+"""Kits in bands that ask for nearly the same: one stands for all of a band, so most are ruled out unsized.
+
+A profile may have hundreds of kits that differ in a few watts. What no design of a band's stand-in can cost
+less than, beside the kit, no design of its kits can.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from planner.demand import SupplyKit
+from planner.designs.inputs import FloatArray, IntArray, SiteInputs
+
+WIDTH = 1.05  # greatest draw of a band over its least
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bands:
+    """The band (J) of each kit (K,), and each band's stand-in: it asks no more of any part than its kits."""
+
+    band: IntArray
+    least: tuple[SupplyKit, ...]
+
+
+def make_bands(kits: Sequence[SupplyKit]) -> Bands:
+    """Bands of kits that the same controllers and batteries suit, and that draw nearly as much."""
+    draw = np.array([kit.own_w + sum(w for _, w in kit.bus_w) for kit in kits], dtype=float)
+    members: list[list[int]] = []
+    last: dict[tuple[Any, ...], list[int]] = {}
+    for k in np.argsort(draw, kind="stable").tolist():
+        some = last.get(_suits(kits[k]))
+        if some is None or draw[k] > WIDTH * draw[some[0]]:
+            some = last[_suits(kits[k])] = []
+            members.append(some)
+        some.append(k)
+    band = np.zeros(len(kits), dtype=np.int64)
+    for j, some in enumerate(members):
+        band[some] = j
+    return Bands(band=band, least=tuple(_least([kits[k] for k in some]) for some in members))
+
+
+def _suits(kit: SupplyKit) -> tuple[Any, ...]:
+    """What decides which batteries and controllers suit a kit."""
+    terminal = (kit.max_current_a, kit.surge_current_a) if kit.load_terminal else None
+    return kit.input_min_v, kit.input_max_v, kit.temp_min_c, kit.temp_max_c, kit.groundings, terminal
+
+
+def _least(kits: Sequence[SupplyKit]) -> SupplyKit:
+    return replace(
+        kits[0],
+        max_current_a=min(kit.max_current_a for kit in kits),
+        volume_l=min(kit.volume_l for kit in kits),
+    )
+
+
+def least_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
+    """The site with the stand-ins of bands, at the least loads of each by month."""
+    day, night = (_of_bands(wh, bands, np.inf, np.minimum) for wh in (inputs.day_wh, inputs.night_wh))
+    return replace(inputs, kits=bands.least, day_wh=day, night_wh=night)
+
+
+def greatest_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
+    """The same at the greatest loads and currents of each band."""
+    day, night = (_of_bands(wh, bands, -np.inf, np.maximum) for wh in (inputs.day_wh, inputs.night_wh))
+    current = _of_bands(np.array([kit.max_current_a for kit in inputs.kits]), bands, -np.inf, np.maximum)
+    pairs = zip(bands.least, current.tolist(), strict=True)
+    kits = tuple(replace(kit, max_current_a=most) for kit, most in pairs)
+    return replace(inputs, kits=kits, day_wh=day, night_wh=night)
+
+
+def _of_bands(values: FloatArray, bands: Bands, none: float, ufunc: np.ufunc) -> FloatArray:
+    """Values of kits (K, ...) brought together by band (J, ...)."""
+    found = np.full((len(bands.least), *values.shape[1:]), none)
+    ufunc.at(found, bands.band, values)
+    return found

@@ -1,0 +1,131 @@
+"""What kits need at least, in bands and whatever the prices: little enough to keep, and soon priced.
+
+Sizing takes time, and most kits cost more than the site's cheapest design before it. A sketch takes the load
+that the parts must carry, unclipped, and no controllers' draw, so what it costs never exceeds the cost of a
+design at the same prices.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.designs.columns import Columns
+from planner.designs.costs import PartCosts
+from planner.designs.floors import NO_DRAW, least_blocks
+from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray
+from planner.designs.prepared import Prepared
+from planner.designs.strings import hours_per_scale, need_wh
+
+LEVELS = 16  # of what demands ask of the array, at which its least parts are worked out
+UNABLE = 2**15 - 1  # modules of a pair that does not carry so much
+
+Small = NDArray[np.int16]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sketch:
+    """Least needs of bands (J) with batteries (B), at one system voltage and tilt.
+
+    Attributes
+    ----------
+    band, battery, blocks, litres, demand : (P,)
+        Of each store row, its battery blocks, the volume of kit and batteries, and what it asks of the array.
+    level : (R, G)
+        For each demand and shape of columns, the highest level that is no more than it asks.
+    module, controller, shape : (N,)
+        Pairs of a module and a controller, by shape.
+    modules, controllers : (L, N)
+        Least modules and controllers of each pair at each level; `UNABLE` modules where it falls short.
+    """
+
+    bands: int
+    batteries: int
+    band: Small
+    battery: Small
+    blocks: Small
+    litres: FloatArray
+    demand: Small
+    level: NDArray[np.int8]
+    module: Small
+    controller: Small
+    shape: Small
+    modules: Small
+    controllers: Small
+
+
+def make_sketch(p: Prepared) -> Sketch:
+    """Sketch of a site whose kits are the stand-ins of bands."""
+    stores, d, columns = p.stores, p.demands, p.columns
+    day, night = p.inputs.day_wh[d.kit], p.inputs.night_wh[d.kit]
+    need = need_wh(p.inputs, day, night, d.heat_wh, d.efficiency, NO_DRAW)[:, 0]
+    asked = most_asked(need, hours_per_scale(p.inputs, columns))
+    asked[:, -1] /= d.charging_v  # PWM: watts to amperes
+    levels, level = _levels(asked)
+    pairs = _pairs(columns, levels, columns.hot_v >= d.top_v.min(initial=np.inf) - EPS)
+    blocks, litres = least_blocks(p)
+    able = np.flatnonzero(blocks <= stores.strings_max * stores.series)
+    return Sketch(
+        bands=len(p.inputs.kits),
+        batteries=len(p.catalogue.batteries),
+        band=stores.kit[able].astype(np.int16),
+        battery=stores.battery[able].astype(np.int16),
+        blocks=blocks[able].astype(np.int16),
+        litres=litres[able],
+        demand=d.row[able].astype(np.int16),
+        level=level.astype(np.int8),
+        **pairs,
+    )
+
+
+def most_asked(need: FloatArray, per_scale: FloatArray) -> FloatArray:
+    """Greatest of needs (R, 12) times hours per scale (G, 12) over the months (R, G)."""
+    most = np.zeros((len(need), len(per_scale)))
+    for month in range(need.shape[1]):
+        np.maximum(most, need[:, month, None] * per_scale[None, :, month], out=most)
+    return most
+
+
+def _levels(asked: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Some rising levels of what is asked of each shape (L, G), and the highest below each demand (R, G)."""
+    rows = len(asked)
+    some = np.unique(np.linspace(0, rows - 1, min(LEVELS, rows)).astype(np.int64))
+    order = np.argsort(asked, axis=0, kind="stable")
+    rank = np.empty_like(order)
+    np.put_along_axis(rank, order, np.arange(rows)[:, None], axis=0)
+    return np.take_along_axis(asked, order[some], axis=0), np.searchsorted(some, rank, side="right") - 1
+
+
+def _pairs(columns: Columns, levels: FloatArray, charges: BoolArray) -> dict[str, Small]:
+    """Least modules and controllers of each pair at levels (L, G), over the columns that charge some row."""
+    some = columns.take(charges & (columns.strings_max > 0))
+    strings = np.maximum(np.ceil(levels[:, some.shape] / some.scale - EPS), some.strings_least)
+    fits = strings <= some.strings_max
+    controllers = int(some.controller.max(initial=0)) + 1
+    code = (some.shape * (int(some.module.max(initial=0)) + 1) + some.module) * controllers + some.controller
+    order = np.argsort(code, kind="stable")
+    pair, first = np.unique(code[order], return_index=True)
+    modules = np.where(fits, np.minimum(strings * some.series, UNABLE), UNABLE)[:, order]
+    number = np.where(fits, some.controllers, int(some.controllers.max(initial=1)))[:, order]
+    least = (np.minimum.reduceat(one, first, axis=1) if len(first) else one for one in (modules, number))
+    rest, controller = np.divmod(pair, controllers)
+    shape, module = np.divmod(rest, int(some.module.max(initial=0)) + 1)
+    names = "module", "controller", "shape", "modules", "controllers"
+    found = (module, controller, shape, *least)
+    return {name: one.astype(np.int16) for name, one in zip(names, found, strict=True)}
+
+
+def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
+    """Least cost of a design beside its kit, of each band with each battery (J, B); infinite without one."""
+    rest = np.full((sketch.bands, sketch.batteries), np.inf)
+    if not len(sketch.band) or not len(sketch.module):
+        return rest
+    modules = np.minimum(sketch.modules, costs.carried.shape[1] - 1)
+    number = np.minimum(sketch.controllers, costs.controller.shape[1] - 1)
+    cost = costs.carried[sketch.module, modules] + costs.controller[sketch.controller, number]
+    shapes, first = np.unique(sketch.shape, return_index=True)
+    least = np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
+    array = least[sketch.level[:, shapes], np.arange(len(shapes))].min(axis=1)
+    store = costs.store(sketch.battery, sketch.blocks, sketch.litres)
+    np.minimum.at(rest, (sketch.band, sketch.battery), store + array[sketch.demand])
+    return rest
