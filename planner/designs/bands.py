@@ -4,7 +4,7 @@ A profile may have hundreds of kits that differ in a few watts. What no design o
 less than, beside the kit, no design of its kits can.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,10 +18,12 @@ WIDTH = 1.05  # greatest draw of a band over its least
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bands:
-    """The band (J) of each kit (K,), and each band's stand-in: it asks no more of any part than its kits."""
+    """The band (J) of each kit (K,), and its stand-ins: one asks no more of any part than the band's kits,
+    the other no less."""
 
     band: IntArray
     least: tuple[SupplyKit, ...]
+    greatest: tuple[SupplyKit, ...]
 
 
 def make_bands(kits: Sequence[SupplyKit]) -> Bands:
@@ -38,7 +40,9 @@ def make_bands(kits: Sequence[SupplyKit]) -> Bands:
     band = np.zeros(len(kits), dtype=np.int64)
     for j, some in enumerate(members):
         band[some] = j
-    return Bands(band=band, least=tuple(_least([kits[k] for k in some]) for some in members))
+    some_kits = [[kits[k] for k in some] for some in members]
+    least, greatest = (tuple(_extreme(some, way) for some in some_kits) for way in (min, max))
+    return Bands(band=band, least=least, greatest=greatest)
 
 
 def _suits(kit: SupplyKit) -> tuple[Any, ...]:
@@ -47,11 +51,11 @@ def _suits(kit: SupplyKit) -> tuple[Any, ...]:
     return kit.input_min_v, kit.input_max_v, kit.temp_min_c, kit.temp_max_c, kit.groundings, terminal
 
 
-def _least(kits: Sequence[SupplyKit]) -> SupplyKit:
+def _extreme(kits: Sequence[SupplyKit], way: Callable[[Iterable[float]], float]) -> SupplyKit:
     return replace(
         kits[0],
-        max_current_a=min(kit.max_current_a for kit in kits),
-        volume_l=min(kit.volume_l for kit in kits),
+        max_current_a=way(kit.max_current_a for kit in kits),
+        volume_l=way(kit.volume_l for kit in kits),
     )
 
 
@@ -62,12 +66,9 @@ def least_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
 
 
 def greatest_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
-    """The same at the greatest loads and currents of each band."""
+    """The same at the greatest loads of each band."""
     day, night = (_of_bands(wh, bands, -np.inf, np.maximum) for wh in (inputs.day_wh, inputs.night_wh))
-    current = _of_bands(np.array([kit.max_current_a for kit in inputs.kits]), bands, -np.inf, np.maximum)
-    pairs = zip(bands.least, current.tolist(), strict=True)
-    kits = tuple(replace(kit, max_current_a=most) for kit, most in pairs)
-    return replace(inputs, kits=kits, day_wh=day, night_wh=night)
+    return replace(inputs, kits=bands.greatest, day_wh=day, night_wh=night)
 
 
 def _of_bands(values: FloatArray, bands: Bands, none: float, ufunc: np.ufunc) -> FloatArray:

@@ -133,8 +133,10 @@ class Look:
 def beside_part(batch: Batch, look: Look, rests: Sequence[Rest | None]) -> list[Ranked | None]:
     """The cheapest designs of a batch's sites, numbered from 0; None for those without a rest."""
     return [
-        None if rest is None else ranked(batch.pricer, offer, s, look.needs, rest, look.designs_max)
-        for s, (offer, rest) in enumerate(zip(batch.offers, rests, strict=True))
+        None
+        if rest is None
+        else ranked(batch.pricer, batch.first(s, np.inf), s, look.needs, rest, look.designs_max)
+        for s, rest in enumerate(rests)
     ]
 
 
