@@ -29,8 +29,10 @@ class Sketch:
 
     Attributes
     ----------
-    band, battery, blocks, litres, demand : (P,)
-        Of each store row, its battery blocks, the volume of kit and batteries, and what it asks of the array.
+    kit_l, block_l : (J,), (B,)
+        Volume of a band's boxes, and of a battery.
+    band, battery, blocks, demand : (P,)
+        Of each store row, its batteries, and what it asks of the array.
     level : (R, G)
         For each demand and shape of columns, the highest level that is no more than it asks.
     module, controller, shape : (N,)
@@ -39,12 +41,11 @@ class Sketch:
         Least modules and controllers of each pair at each level; `UNABLE` modules where it falls short.
     """
 
-    bands: int
-    batteries: int
+    kit_l: FloatArray
+    block_l: FloatArray
     band: Small
     battery: Small
     blocks: Small
-    litres: FloatArray
     demand: Small
     level: NDArray[np.int8]
     module: Small
@@ -63,15 +64,14 @@ def make_sketch(p: Prepared) -> Sketch:
     asked[:, -1] /= d.charging_v  # PWM: watts to amperes
     levels, level = _levels(asked)
     pairs = _pairs(columns, levels, columns.hot_v >= d.top_v.min(initial=np.inf) - EPS)
-    blocks, litres = least_blocks(p)
+    blocks, _ = least_blocks(p)
     able = np.flatnonzero(blocks <= stores.strings_max * stores.series)
     return Sketch(
-        bands=len(p.inputs.kits),
-        batteries=len(p.catalogue.batteries),
+        kit_l=np.array([kit.volume_l for kit in p.inputs.kits], dtype=float),
+        block_l=p.catalogue.battery("volume_l"),
         band=stores.kit[able].astype(np.int16),
         battery=stores.battery[able].astype(np.int16),
         blocks=blocks[able].astype(np.int16),
-        litres=litres[able],
         demand=d.row[able].astype(np.int16),
         level=level.astype(np.int8),
         **pairs,
@@ -117,7 +117,7 @@ def _pairs(columns: Columns, levels: FloatArray, charges: BoolArray) -> dict[str
 
 def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
     """Least cost of a design beside its kit, of each band with each battery (J, B); infinite without one."""
-    rest = np.full((sketch.bands, sketch.batteries), np.inf)
+    rest = np.full((len(sketch.kit_l), len(sketch.block_l)), np.inf)
     if not len(sketch.band) or not len(sketch.module):
         return rest
     modules = np.minimum(sketch.modules, costs.carried.shape[1] - 1)
@@ -126,6 +126,7 @@ def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
     shapes, first = np.unique(sketch.shape, return_index=True)
     least = np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
     array = least[sketch.level[:, shapes], np.arange(len(shapes))].min(axis=1)
-    store = costs.store(sketch.battery, sketch.blocks, sketch.litres)
+    litres = sketch.kit_l[sketch.band] + sketch.block_l[sketch.battery] * sketch.blocks
+    store = costs.store(sketch.battery, sketch.blocks, litres)
     np.minimum.at(rest, (sketch.band, sketch.battery), store + array[sketch.demand])
     return rest

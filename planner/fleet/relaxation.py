@@ -56,12 +56,17 @@ class Multipliers:
 
     def phi(self, curves: Curves, s: int, units: int) -> FloatArray:
         """What 0..units of each tiered SKU cost at site s (T, units + 1)."""
-        each = self.mu[:, None] * np.arange(units + 1) + self.w[s][:, None]
-        each[np.arange(units + 1)[None, :] > curves.high[:, None]] = np.inf
-        starts = np.searchsorted(curves.mode_sku, np.arange(len(curves.tiered)))
-        least = np.minimum.reduceat(each, starts, axis=0) if len(starts) else each
+        number = np.arange(units + 1)
+        first = np.searchsorted(curves.mode_sku, np.arange(len(curves.tiered) + 1))
+        least = np.full((len(curves.tiered), units + 1), np.inf)
+        for place in range(int(np.diff(first).max(initial=0))):  # modes are few, units many
+            t = np.flatnonzero(first[:-1] + place < first[1:])
+            v = first[t] + place
+            each = self.mu[v, None] * number + self.w[s, v, None]
+            each[number > curves.high[v, None]] = np.inf
+            least[t] = np.minimum(least[t], each)
         least[:, 0] = 0.0
-        return np.asarray(least)
+        return least
 
     @property
     def borne(self) -> FloatArray:

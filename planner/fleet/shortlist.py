@@ -37,11 +37,12 @@ ROUNDING = 1e-9  # of a limit
 class Draft:
     """A site at one system voltage and tilt before its designs are sized, of parts that it may have.
 
-    `prepared` makes rows and columns of the kits at some places; `most` are what its designs take at most.
+    `prepared` makes rows and columns of the kits at some places; `most` is what its designs take at most,
+    where that is not known of the site already.
     """
 
     sketch: Sketch
-    most: Ceilings
+    most: Ceilings | None
     bands: Bands
     kits: Sequence[SupplyKit]
     boxes: Boxes
@@ -204,6 +205,7 @@ def most_bought(pricer: Pricer, site: SiteOffer, drafts: Sequence[Draft]) -> Flo
     most, f, parts = np.zeros(len(pricer.market.skus)), pricer.fittings, pricer.parts
     for draft in drafts:
         high, chosen = draft.most, draft.parts
+        assert high is not None
         mounts, carried = _carried(pricer, site, draft)
         carriers = np.ceil(high.modules[:, None] / np.maximum(carried, 1.0))
         for place, number in (

@@ -68,7 +68,7 @@ class SiteBatch:
     def _drafts(self, s: int) -> list[Draft]:
         if s not in self._begun:
             i = self._place(s)
-            some = list(drafts(self.fleet, i, self.fleet.gear[i]))
+            some = list(drafts(self.fleet, i, self.fleet.gear[i], known=True))
             self._begun[s] = Begun(drafts=some, offer=self.offers[s])
         return self._begun[s].drafts
 

@@ -125,7 +125,7 @@ def why_not(fleet: Fleet, i: int, gear: Gear, offer: SiteOffer) -> Refusal:
 
 def site_offer(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None) -> SiteOffer:
     """Every design of the i-th site with some gear; of power parts for sale it has `only` some, if given."""
-    every = (draft.every(np.arange(len(draft.kits))) for draft in drafts(fleet, i, gear, only))
+    every = (draft.every(np.arange(len(draft.kits))) for draft in drafts(fleet, i, gear, only, known=True))
     return with_options(bare_offer(fleet, i, gear), every)
 
 
@@ -145,8 +145,13 @@ def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
     )
 
 
-def drafts(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None) -> Iterator[Draft]:
-    """The i-th site with some gear, at each system voltage, step of its curve, and tilt."""
+def drafts(
+    fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None, *, known: bool = False
+) -> Iterator[Draft]:
+    """The i-th site with some gear, at each system voltage, step of its curve, and tilt.
+
+    Where it is `known` what its designs take at most, that is not worked out.
+    """
     sold = fleet.market.sold
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site = fleet.scenario.tables.sites[i]
@@ -159,10 +164,10 @@ def drafts(fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None
                 break
             boxes, bands = site_boxes(fleet, i, voltage, gear)
             like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
-            most = ceilings(replace(like, inputs=greatest_of_bands(inputs, bands)))
+            greatest = None if known else greatest_of_bands(inputs, bands)
             yield Draft(
                 sketch=make_sketch(like),
-                most=most,
+                most=None if greatest is None else ceilings(replace(like, inputs=greatest)),
                 bands=bands,
                 kits=inputs.kits,
                 boxes=boxes,
