@@ -12,7 +12,7 @@ from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
 
 BoolArray = NDArray[np.bool_]
-REACH, FEW = 1.12, 60  # how far over the cheapest the pool begins, where there are more sites than so few
+REACH, FEW = 1.02, 60  # how far over the cheapest the pool begins, where there are more sites than so few
 Index = NDArray[np.int32]  # a pool has a million designs
 
 
