@@ -1,4 +1,4 @@
-"""The fleet's sites in batches that stay where they are worked on, with the designs sized so far."""
+"""The fleet's sites in batches that stay where they are worked on, with the drafts of their designs."""
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
