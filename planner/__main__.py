@@ -1,6 +1,6 @@
 """`python -m planner` equals `planner`."""
 
-from planner.cli import main
+if __name__ == "__main__":  # workers load this module too
+    from planner.cli import main
 
-if __name__ == "__main__":
     main()

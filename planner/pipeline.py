@@ -26,7 +26,7 @@ from planner.referee import audit_plan
 from planner.reliability import Proof
 from planner.reuse import Kept, reusable
 from planner.scenario import Scenario, read_scenario
-from planner.sizing import Fleet, FleetSites, site_inputs
+from planner.sizing import Fleet, FleetSites, ready_workers, site_inputs
 from planner.tables.plan_files import WrittenPlan
 from planner.tables.price_lists import PriceLists
 from planner.why_not import blocked, with_reasons
@@ -177,6 +177,7 @@ def plan_fleet(
         Workers died again and again, or no cluster answers.
     """
     clock, stop = clock or Clock(), stop or Stop()
+    ready_workers(len(scenario.tables.sites), workers=machines.workers, cluster=machines.cluster)
     with clock.stage("climate"):
         progress("climate", 0, len(scenario.tables.sites))
         fleet = prepare(scenario)

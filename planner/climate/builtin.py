@@ -5,12 +5,15 @@ Derived by `data/climate/derive.py`; sources, licences and limits stand in `data
 
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from planner.units import shipped
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 FloatArray = NDArray[np.float64]
 
@@ -31,8 +34,8 @@ class World:
     clearness: FloatArray  # (C, 12, 21), means of 21 equally likely classes of days, rising
     cell_place: NDArray[np.int64]  # (rows, columns) of the grid -> cell or -1
     cell_south_deg: float
-    cell_tree: cKDTree
-    point_tree: cKDTree
+    cell_tree: "cKDTree"
+    point_tree: "cKDTree"
     ghi_wh_m2_day: FloatArray  # (N,)
     temp_mean_c: FloatArray
     temp_min_c: FloatArray
@@ -82,6 +85,8 @@ def unit_vectors(latitude_deg: FloatArray, longitude_deg: FloatArray) -> FloatAr
 @cache
 def world() -> World:
     """Load the stored fields, once."""
+    from scipy.spatial import cKDTree  # only who looks up a place waits for it
+
     with np.load(shipped("data") / "climate" / "world.npz") as stored:
         grid = stored["ghi"]
         rows, columns = np.nonzero(grid)
@@ -127,7 +132,7 @@ def _cell_means(
     return np.asarray(np.divide(total, count, out=np.full(cells, np.nan), where=count > 0))
 
 
-def _nearest(tree: cKDTree, vectors: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+def _nearest(tree: "cKDTree", vectors: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
     chord, index = tree.query(vectors)
     return np.asarray(index), 2.0 * EARTH_RADIUS_KM * np.arcsin(np.clip(np.asarray(chord) / 2.0, 0.0, 1.0))
 

@@ -3,14 +3,14 @@
 Each month is a set of equally likely days, each with its clearness index. A day's global irradiation is
 spread over its hours by Collares-Pereira and Rabl (1979), its diffuse part follows from the daily
 correlation of Erbs, Klein and Duffie (1982) spread by Liu and Jordan (1960), and the sky is Perez's (1990,
-through pvlib). The hourly correlation of Erbs on a mean day would be a fifth too low in winter.
+through pvlib, loaded where it is called). The hourly correlation of Erbs on a mean day would be a fifth too
+low in winter.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from pvlib import atmosphere, irradiance, solarposition, temperature
 
 from planner.climate.monthly import SiteClimate
 from planner.climate.sun import (
@@ -76,6 +76,8 @@ def beam_max_share(airmass: FloatArray) -> FloatArray:
 
 
 def _airmass(zenith_deg: FloatArray) -> FloatArray:
+    from pvlib import atmosphere
+
     return np.asarray(atmosphere.get_relative_airmass(np.minimum(zenith_deg, AIRMASS_ZENITH_MAX_DEG)))
 
 
@@ -182,6 +184,8 @@ def _batch(
     climate: SiteClimate, some: slice, tilts_deg: FloatArray, azimuth_deg: FloatArray,
     horizon_deg: FloatArray | None,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
+    from pvlib import temperature
+
     tilts, azimuth = tilts_deg[some], azimuth_deg[some]
     horizon = None if horizon_deg is None else horizon_deg[some]
     sky, to_plane, cut = _sky_of(climate, some, azimuth, horizon)
@@ -255,6 +259,8 @@ def _sun(
     latitude_deg: FloatArray, declination: FloatArray, hour: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Zenith (rad) and azimuth (degrees clockwise from north) of the sun (B, 12, H), by pvlib."""
+    from pvlib import solarposition
+
     latitude = np.clip(latitude_deg, -POLE_DEG, POLE_DEG)  # at a pole itself every direction is the equator's
     phi = np.broadcast_to(np.radians(latitude)[:, None, None], hour.shape)
     delta = np.broadcast_to(declination[:, :, None], hour.shape)
@@ -271,6 +277,8 @@ def brightness(
     They do not depend on the plane. On a vertical plane that faces the sun the isotropic part is
     `dhi (1 - F1) / 2` and the horizon's is `dhi F2`.
     """
+    from pvlib import irradiance
+
     parts = irradiance.perez(
         90.0, 180.0, dhi, dni, extra, zenith_deg, 180.0, _airmass(zenith_deg), return_components=True
     )

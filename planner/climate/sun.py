@@ -1,14 +1,14 @@
 """The sun by month: extraterrestrial irradiation, day length, hour angles.
 
 Sun position comes from pvlib's analytical functions; the methods are those of Duffie and Beckman,
-Solar Engineering of Thermal Processes, 4th ed., chapters 1 and 2.
+Solar Engineering of Thermal Processes, 4th ed., chapters 1 and 2. pvlib is loaded where it is called, as it
+takes half a second, which workers that design sites need not wait for.
 """
 
 from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from pvlib import irradiance, solarposition
 
 from planner.units import MONTHS
 
@@ -24,6 +24,8 @@ MONTH_OF_DAY = np.repeat(np.arange(MONTHS), [31, 28, 31, 30, 31, 30, 31, 31, 30,
 
 @cache
 def _declination(days: tuple[int, ...]) -> FloatArray:
+    from pvlib import solarposition
+
     return np.asarray(solarposition.declination_spencer71(np.array(days, dtype=float)))
 
 
@@ -34,6 +36,8 @@ def declination_rad(days: NDArray[np.integer]) -> FloatArray:
 
 def extra_w_m2(days: NDArray[np.integer]) -> FloatArray:
     """Extraterrestrial irradiance normal to the beam (Spencer 1971), W/m2."""
+    from pvlib import irradiance
+
     day = np.asarray(days, dtype=float)
     return np.asarray(irradiance.get_extra_radiation(day, SOLAR_CONSTANT_W_M2, method="spencer"), dtype=float)
 

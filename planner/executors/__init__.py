@@ -17,7 +17,7 @@ Work = Callable[..., Any]
 BATCH_SITES = 50  # sites of a batch: tasks of milliseconds gain nothing from a pool
 POOL_SITES = 300  # smaller fleets are done before a pool of processes has started
 
-__all__ = ["BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "make_executor"]
+__all__ = ["BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "get_ready", "make_executor"]
 
 
 class Executor(Protocol):
@@ -36,6 +36,19 @@ def cpus() -> int:
     """Processors that this process may use."""
     affinity = getattr(os, "sched_getaffinity", None)
     return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def get_ready(make: Make, *, sites: int, workers: int | None = None, cluster: str | None = None) -> None:
+    """Let worker processes load while other work goes on, where `make_executor` will want some."""
+    if cluster is None and _processes(sites, workers) > 1:
+        from planner.executors.processes import start_server
+
+        start_server(make)
+
+
+def _processes(sites: int, workers: int | None) -> int:
+    """Processes asked for, or as many as the fleet deserves."""
+    return workers or (cpus() if sites > POOL_SITES else 1)
 
 
 def make_executor(
@@ -69,7 +82,7 @@ def make_executor(
         from planner.executors.cluster import Cluster
 
         return Cluster(make, shared, parts, address=cluster)
-    number = min(workers or (cpus() if sites > POOL_SITES else 1), len(parts))
+    number = min(_processes(sites, workers), len(parts))
     if number <= 1:
         return InProcess(make, shared, parts)
     from planner.executors.processes import Processes

@@ -1,23 +1,45 @@
 """Batches in worker processes of this machine, each with the same worker throughout.
 
 Every worker is a pool of one process, so that a batch meets again what it has computed. A worker that dies
-is started anew and makes its batches again. Processes are spawned, not forked: a fork copies the locks of
-threads that it does not copy, such as those that draw the progress.
+is started anew and makes its batches again.
+
+Workers are forked from a server, a process that has loaded the modules of the work and does nothing else, so
+that each begins at once. They are not forked from this one: a fork copies the locks of threads that it does
+not copy, such as those that draw the progress. Where there is no such server, each is spawned.
 """
 
+import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
+from multiprocessing import get_all_start_methods, get_context
 from typing import Any
 
 from planner.errors import WorkerError
 
+START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
 RESTARTS_MAX = 5  # of one worker; a batch that kills it each time must end the run
 
 #: In a worker: how batches are made, and those made. Empty elsewhere.
 _making: list[tuple[Callable[[Any, Any], Any], Any]] = []
 _batches: dict[int, Any] = {}
+
+
+def start_server(make: Callable[[Any, Any], Any]) -> None:
+    """Let the server load the module that makes batches, if there is one to start; returns at once.
+
+    An interrupt from the terminal reaches every process there; who leads the workers decides what it ends.
+    """
+    if START_METHOD != "forkserver":
+        return
+    from multiprocessing import forkserver
+
+    get_context(START_METHOD).set_forkserver_preload([make.__module__])
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # server and workers inherit it
+    try:
+        forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
@@ -38,13 +60,14 @@ class Processes:
     def __init__(
         self, make: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
     ) -> None:
+        start_server(make)
         self._begin, self._parts = (make, shared), parts
         self._pools = [self._pool() for _ in range(workers)]
         self._known: list[set[int]] = [set() for _ in range(workers)]  # batches that a worker has
         self._restarts = [0] * workers
 
     def _pool(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(1, get_context("spawn"), initializer=_begin, initargs=self._begin)
+        return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=self._begin)
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
         """Results of every batch, in order.

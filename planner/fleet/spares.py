@@ -9,7 +9,7 @@ and the least stock that covers them with the asked probability.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import poisson
+from scipy.special import pdtr, pdtrik
 
 from planner.fleet.buying import FloatArray, IntArray
 
@@ -46,7 +46,10 @@ class SparesRule:
 
 def poisson_spares(mean: FloatArray, protection: float) -> IntArray:
     """Smallest s with P(X <= s) >= protection for Poisson counts X of the given means (N,)."""
-    spares: IntArray = np.maximum(poisson.ppf(protection, np.maximum(mean, 1e-12)), 0).astype(np.int64)
+    mean = np.maximum(mean, 1e-12)
+    most = np.ceil(pdtrik(protection, mean))  # the distribution inverted, up to rounding
+    fewer = np.maximum(most - 1.0, 0.0)
+    spares: IntArray = np.where(pdtr(fewer, mean) >= protection, fewer, most).astype(np.int64)
     return spares
 
 

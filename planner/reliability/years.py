@@ -15,7 +15,6 @@ generation", Solar Energy 40, 83-92: daily clearness as a Gaussian process of la
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 from scipy.special import ndtr
 
 from planner.climate.sun import MONTH_OF_DAY
@@ -43,6 +42,8 @@ def scores(
     The seed is the place alone: neither the site's name, nor its neighbours, nor the order of a batch matter.
     Sites that are alike in every input so stay alike. A longer record begins with the shorter one.
     """
+    from scipy.signal import lfilter  # loads a quarter of SciPy
+
     place = [round((degrees + 360.0) * PLACE_STEPS_PER_DEG) for degrees in (latitude_deg, longitude_deg)]
     shocks = np.random.default_rng([*place, stream]).standard_normal(years * DAYS)
     shocks[1:] *= np.sqrt(1.0 - lag_one**2)  # the first day has no day before it

@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Any
 
 from planner.errors import Refusal
-from planner.executors import BATCH_SITES, make_executor
+from planner.executors import BATCH_SITES, get_ready, make_executor
 from planner.fleet.buying import FloatArray
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.shortlist import Draft, price_table, within
@@ -82,6 +82,11 @@ def make_batch(shared: Fleet, part: tuple[int, dict[str, Any], dict[int, FloatAr
 def first_look(batch: SiteBatch) -> tuple[int, dict[str, Refusal]]:
     """Number of a batch's sites with designs, and the refusals of the others."""
     return len(batch.offers), batch.refusals
+
+
+def ready_workers(sites: int, *, workers: int | None, cluster: str | None) -> None:
+    """Let the processes for a number of sites load before `FleetSites` gives them work."""
+    get_ready(make_batch, sites=sites, workers=workers, cluster=cluster)
 
 
 class FleetSites:
