@@ -28,16 +28,18 @@ def undominated(merits: Sequence[Merits]) -> NDArray[np.bool_]:
     schedules = sorted({name for one in merits for name in one.watts})
     table = np.array(
         [
-            [one.units[sku] for sku in skus]
+            [one.units.get(sku, 0) for sku in skus]
             + [one.watts.get(name, 0.0) for name in schedules]
             + list(one.costs)
             for one in merits
         ]
     )
+    columns = np.ascontiguousarray(table.T)  # numbers of one kind side by side compare fastest
     keep = np.ones(len(merits), dtype=bool)
     for i, row in enumerate(table):
-        no_worse = keep & (table <= row + EPS).all(axis=1)
+        no_worse = keep & (columns <= row[:, None] + EPS).all(axis=0)
         no_worse[i] = False
-        equal = (table[no_worse] >= row - EPS).all(axis=1)
-        keep[i] = not (~equal | (np.flatnonzero(no_worse) < i)).any()
+        others = np.flatnonzero(no_worse)
+        equal = (table[others] >= row - EPS).all(axis=1)
+        keep[i] = not (~equal | (others < i)).any()
     return keep

@@ -16,7 +16,7 @@ from planner.referee.sky import (
     MonthOnPlane,
     Plane,
     line_deg,
-    month_on_plane,
+    months_on_plane,
     noon_height_deg,
     over_share,
 )
@@ -72,7 +72,7 @@ def band_of(plane: Plane, month: int) -> Band | None:
     """
     noon = 180.0 if plane.latitude_deg >= 0 else 0.0
     height = noon_height_deg(plane.latitude_deg, month)
-    over = height - (line_deg(plane.horizon, noon) if plane.horizon else 0.0)
+    over = height - (float(line_deg(plane.horizon, noon)) if plane.horizon else 0.0)
     height = over if over < NEAR_DEG else height
     band = next((band for band in BANDS if height >= band.noon_deg), None)
     away = cos(radians(plane.azimuth_deg - noon)) < -ALIKE
@@ -126,12 +126,12 @@ def climate_months(case: SiteCase) -> Iterator[Check]:
 def array_plane(case: SiteCase) -> Iterator[Check]:
     """The plane's irradiation lies in the band; less its clipped share, it makes the stated energy."""
     plane, months = case.plane, case.months
-    for m, row in enumerate(case.rows.energy):
+    skies = months_on_plane(
+        plane, ghi_wh_m2=months.ghi_wh_m2, extra_wh_m2_day=months.extra_wh_m2, albedo=months.albedo,
+        kept=months.kept,
+    )  # fmt: skip
+    for m, (row, sky) in enumerate(zip(case.rows.energy, skies, strict=True)):
         subject, band, stated = f"month {m + 1}", band_of(plane, m), row.poa_wh_m2_day
-        sky = month_on_plane(
-            plane, m, ghi_wh_m2=months.ghi_wh_m2[m], extra_wh_m2_day=months.extra_wh_m2[m],
-            albedo=months.albedo[m], kept=months.kept[m],
-        )  # fmt: skip
         if band is None:
             most = SOLAR_CONSTANT_W_M2 * months.day_hours[m]  # a beam faced all day, above the air
             yield at_most("plane-of-array", case.id, subject, stated, most, "Wh/m2", slack=1.0)
