@@ -3,10 +3,11 @@
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 
-from planner.demand import UnitLimits
+from planner.demand import KitResult, UnitLimits, enumerate_kits
 from planner.designs import CatalogueArrays, Selection, select
 from planner.errors import Refusal
 from planner.scenario import Scenario, Tables
+from planner.settings import Settings
 from planner.tables.existing import Keep
 
 
@@ -64,6 +65,27 @@ def kit_key(load_profile: str, voltage: int, gear: Gear, tables: Tables, sold: C
             least=tuple((sku, n) for sku, n in gear.least.items() if sku in switches),
             most=tuple((sku, n) for sku, n in most.items() if sku in boxes),
         ),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KitGround:
+    """What the kits of all sites are made of, beside their keys."""
+
+    tables: Tables
+    settings: Settings
+    sold: frozenset[str]
+
+
+def kits_of(ground: KitGround, key: KitKey) -> KitResult:
+    """The kits of the sites with a key."""
+    return enumerate_kits(
+        ground.tables,
+        load_profile=key.load_profile,
+        system_voltage_v=key.system_voltage_v,
+        settings=ground.settings,
+        sold=ground.sold | key.unsold,
+        limits=key.limits,
     )
 
 

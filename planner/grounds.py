@@ -7,7 +7,8 @@ import numpy as np
 from planner.climate import best_tilt, day_hours, lit_fraction
 from planner.demand import SupplyKit, schedule_hours, site_load_wh
 from planner.designs import make_catalogue_arrays
-from planner.existing import available, site_gear
+from planner.executors import each
+from planner.existing import available, kit_key, kits_of, site_gear
 from planner.fleet import make_market
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.scenario import Scenario
@@ -60,11 +61,18 @@ def prepare(scenario: Scenario) -> Fleet:
     )
 
 
-def fleet_kits(fleet: Fleet) -> None:
-    """Enumerate the kits of every site at every system voltage that it may have."""
-    for i, site in enumerate(fleet.scenario.tables.sites):
-        for voltage in site_voltages(site.system_voltage_v, fleet.scenario):
-            site_kits(fleet, i, voltage, fleet.gear[i])
+def fleet_kits(fleet: Fleet, *, workers: int | None = 1) -> None:
+    """Enumerate the kits of every site at every system voltage that it may have, in this process or more."""
+    tables, ground = fleet.scenario.tables, fleet.kit_ground
+    keys = dict.fromkeys(
+        kit_key(site.load_profile, voltage, gear, tables, ground.sold)
+        for site, gear in zip(tables.sites, fleet.gear, strict=True)
+        for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
+    )
+    # what tells sites' weather is much, and no kit depends on it
+    bare = replace(tables, site_months=(), site_climate_months=(), climate_files=(), horizon=())
+    made = each(kits_of, replace(ground, tables=bare), list(keys), sites=len(tables.sites), workers=workers)
+    fleet.kits.update(zip(keys, made, strict=True))
 
 
 def every_kit(fleet: Fleet) -> list[list[SupplyKit]]:

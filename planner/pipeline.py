@@ -183,7 +183,7 @@ def plan_fleet(
         fleet = prepare(scenario)
     with clock.stage("demand"):
         progress("demand", 0, 1)
-        fleet_kits(fleet)
+        fleet_kits(fleet, workers=machines.workers if machines.cluster is None else 1)
         fleet.tilts[:] = choose_tilts(fleet)
     with clock.stage("availability"):
         progress("availability", 0, 1)

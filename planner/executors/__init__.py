@@ -17,7 +17,10 @@ Work = Callable[..., Any]
 BATCH_SITES = 50  # sites of a batch: tasks of milliseconds gain nothing from a pool
 POOL_SITES = 300  # smaller fleets are done before a pool of processes has started
 
-__all__ = ["BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "get_ready", "make_executor"]
+__all__ = [
+    "BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "each", "get_ready",
+    "make_executor",
+]
 
 
 class Executor(Protocol):
@@ -49,6 +52,18 @@ def get_ready(make: Make, *, sites: int, workers: int | None = None, cluster: st
 def _processes(sites: int, workers: int | None) -> int:
     """Processes asked for, or as many as the fleet deserves."""
     return workers or (cpus() if sites > POOL_SITES else 1)
+
+
+def each(
+    work: Make, shared: Any, parts: Sequence[Any], *, sites: int, workers: int | None = None
+) -> Iterator[Any]:
+    """`work(shared, part)` of each part once, in order; in processes where `make_executor` has some."""
+    number = min(_processes(sites, workers), len(parts))
+    if number <= 1:
+        return (work(shared, part) for part in parts)
+    from planner.executors.processes import each_in_processes
+
+    return each_in_processes(work, shared, parts, workers=number)
 
 
 def make_executor(

@@ -12,6 +12,7 @@ import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from multiprocessing import get_all_start_methods, get_context
 from typing import Any
 
@@ -52,6 +53,27 @@ def _run(number: int, part: Any, work: Callable[..., Any], some: tuple[Any, ...]
         make, shared = _making[0]
         _batches[number] = make(shared, part)
     return work(_batches[number], *some)
+
+
+def each_in_processes(
+    work: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
+) -> Iterator[Any]:
+    """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind."""
+    start_server(work)
+    done = 0
+    context, begin = get_context(START_METHOD), (work, shared)
+    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=begin)
+    with pool, suppress(BrokenProcessPool):
+        for result in pool.map(_once, parts):
+            done += 1
+            yield result
+    yield from (work(shared, part) for part in parts[done:])
+
+
+def _once(part: Any) -> Any:
+    """A part's result, in the worker."""
+    work, shared = _making[0]
+    return work(shared, part)
 
 
 class Processes:

@@ -8,7 +8,7 @@ from planner.climate import PlaneOfArray, SiteClimate
 from planner.demand import KitResult
 from planner.designs import Bands, CatalogueArrays
 from planner.errors import Refusal
-from planner.existing import Gear, KitKey
+from planner.existing import Gear, KitGround, KitKey
 from planner.fleet import Market
 from planner.fleet.pricing import Boxes, Pricer, Upkeep
 from planner.reliability import NO_STEP, SiteCurve, Step
@@ -40,6 +40,12 @@ class Fleet:
     curves: list[SiteCurve | None]
     upkeep: list[Upkeep]
     refusals: dict[str, Refusal]
+
+    @property
+    def kit_ground(self) -> KitGround:
+        """What kits are made of."""
+        scenario = self.scenario
+        return KitGround(tables=scenario.tables, settings=scenario.settings, sold=self.market.sold)
 
     def steps(self, i: int) -> tuple[Step, ...]:
         """Steps of the i-th site's curve beside what else is asked of it; one that asks nothing without."""

@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from planner.demand import KitResult, enumerate_kits, site_load_wh
+from planner.demand import KitResult, site_load_wh
 from planner.designs import (
     Bands,
     CatalogueArrays,
@@ -22,7 +22,7 @@ from planner.designs import (
     prepare,
 )
 from planner.errors import Refusal
-from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, power_parts
+from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, kits_of, power_parts
 from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.not_for_sale import not_for_sale
@@ -54,17 +54,9 @@ def site_voltages(stated: int | None, scenario: Scenario) -> tuple[int, ...]:
 
 def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
     """Kits of the i-th site at a system voltage; sites that are alike in what decides them share them."""
-    tables, sold = fleet.scenario.tables, fleet.market.sold
     key = _kit_key(fleet, i, voltage, gear)
     if key not in fleet.kits:
-        fleet.kits[key] = enumerate_kits(
-            tables,
-            load_profile=key.load_profile,
-            system_voltage_v=voltage,
-            settings=fleet.scenario.settings,
-            sold=sold | key.unsold,
-            limits=key.limits,
-        )
+        fleet.kits[key] = kits_of(fleet.kit_ground, key)
     return fleet.kits[key]
 
 
