@@ -207,12 +207,22 @@ def _clipped(power: FloatArray, hours: FloatArray) -> FloatArray:
     flat = power.reshape(*power.shape[:2], -1)
     order = np.sort(flat, axis=2)
     total = np.concatenate([np.zeros_like(order[:, :, :1]), np.cumsum(order, axis=2)], axis=2)
-    result = np.empty((*flat.shape[:2], len(CLIP_W_M2)))
-    for g, limit in enumerate(CLIP_W_M2):
-        under = (order <= limit).sum(axis=2)
-        sums = np.take_along_axis(total, under[:, :, None], axis=2)[:, :, 0]
-        result[:, :, g] = sums + limit * (flat.shape[2] - under)
+    under = _numbers_up_to(order, CLIP_W_M2)
+    result = np.take_along_axis(total, under, axis=2) + CLIP_W_M2 * (flat.shape[2] - under)
     return np.asarray(result * hours[:, :, 0] / power.shape[2])
+
+
+def _numbers_up_to(order: FloatArray, limits: FloatArray) -> NDArray[np.int64]:
+    """How many of the rising values (..., N) do not exceed each limit (..., G), all bisected at once."""
+    size = order.shape[-1]
+    under = np.zeros((*order.shape[:-1], len(limits)), dtype=np.int64)
+    step = 1 << (size.bit_length() - 1)
+    while step:
+        further = under + step
+        last = np.take_along_axis(order, np.minimum(further, size) - 1, axis=-1)
+        under = np.where((further <= size) & (last <= limits), further, under)
+        step >>= 1
+    return under
 
 
 def make_sky(latitude_deg: FloatArray, clearness: FloatArray, *, afternoon_only: bool) -> Sky:

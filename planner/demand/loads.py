@@ -58,12 +58,10 @@ def site_load_wh(
     -------
     day_wh, night_wh : (S, K, 12)
     """
-    names = sorted({ALWAYS, *(name for kit in kits for name, _ in kit.bus_w)})
-    watts = np.zeros((len(kits), len(names)))
-    for k, kit in enumerate(kits):
-        watts[k, names.index(ALWAYS)] = kit.own_w
-        for name, mean_w in kit.bus_w:
-            watts[k, names.index(name)] += mean_w
+    means = [dict(kit.bus_w) for kit in kits]
+    names = sorted({ALWAYS}.union(*means))
+    watts = np.array([[mean.get(name, 0.0) for name in names] for mean in means]).reshape(-1, len(names))
+    watts[:, names.index(ALWAYS)] += [kit.own_w for kit in kits]
     watts *= 1 + load_margin
     lit, dark = (np.stack([hours[name][part] for name in names]) for part in (0, 1))
     return np.einsum("kc,csm->skm", watts, lit), np.einsum("kc,csm->skm", watts, dark)

@@ -15,6 +15,8 @@ FLOAT_DIGITS = (
 DECIMAL_SCALE = 4  # decimals of money columns in Parquet, as many as a price may have
 DECIMAL_PRECISION = 38  # digits of Parquet's decimal128
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text cell that begins so
+QUOTED_MARKS = frozenset(',"\n\r')
+PLAIN = frozenset((str, bool, int, Decimal))  # types of values that stand in a cell as they are
 
 Cell = str | bool | int | float | Decimal | datetime.date | None
 
@@ -78,6 +80,9 @@ def _plain(values: Sequence[Any]) -> Sequence[Any]:
 
 def _cell(value: Any) -> Cell:
     """One value as a plain Python value; NumPy scalars and enums are unwrapped, NaN becomes None."""
+    if value is None or type(value) in PLAIN:
+        plain: Cell = value
+        return plain
     if isinstance(value, Enum):
         value = value.value
     item = getattr(value, "item", None)
@@ -87,7 +92,7 @@ def _cell(value: Any) -> Cell:
         value = value.date()
     if isinstance(value, float):
         return _rounded(value) if value == value else None
-    if value is None or isinstance(value, str | bool | int | Decimal | datetime.date):
+    if isinstance(value, str | bool | int | Decimal | datetime.date):
         return value
     raise ValueError(f"a cell cannot hold {type(value).__name__}")
 
@@ -144,7 +149,7 @@ def write_csv_tables(folder: Path, tables: Mapping[str, Mapping[str, Sequence[An
 
 def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:
     # Joined by hand: the standard writer leaves a lone carriage return unquoted before Python 3.13.
-    columns = [[_quoted(_text(value)) for value in values] for values in cells.values()]
+    columns = [[_text(value) for value in values] for values in cells.values()]
     rows = [[_quoted(name) for name in cells], *zip(*columns, strict=True)]
     lines = [",".join(row) or '""' for row in rows]  # a lone blank cell is quoted, or its row would vanish
     path.write_bytes(("\n".join(lines) + "\n").encode("utf-8"))
@@ -152,16 +157,17 @@ def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:
 
 
 def _quoted(text: str) -> str:
-    if any(mark in text for mark in ',"\n\r'):
+    if not QUOTED_MARKS.isdisjoint(text):
         return '"' + text.replace('"', '""') + '"'
     return text
 
 
 def _text(value: Cell) -> str:
+    """A cell as CSV has it; only texts can hold what is to be quoted."""
     if value is None:
         return ""
     if isinstance(value, str):
-        return guard(value)
+        return _quoted(guard(value))
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Decimal):
