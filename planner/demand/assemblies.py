@@ -5,6 +5,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
+from math import inf
 
 import numpy as np
 
@@ -142,7 +143,11 @@ def best(
     """At most `most` assemblies that no other one beats, the simplest first; and how many more there were."""
     if not found:
         return [], 0
-    merits = [_merits(assembly, bus, tables, groundings) for assembly in found]
+    low, top = min(span.low_v for span in bus.spans), max(span.top_v for span in bus.spans)
+    coldest = max(-1e3, min((row.temp_min_c for row in tables.batteries), default=-inf))
+    hottest = min(1e3, max((row.temp_max_c for row in tables.batteries), default=inf))
+    limits = Limits(low_v=low, top_v=top, coldest_c=coldest, hottest_c=hottest, groundings=groundings)
+    merits = [_merits(assembly, limits) for assembly in found]
     keep = np.flatnonzero(undominated(merits))
 
     def simple(i: int) -> tuple[float, float]:
@@ -153,25 +158,33 @@ def best(
     return [found[i] for i in order[:most]], max(0, len(order) - most)
 
 
-def _merits(assembly: Assembly, bus: Bus, tables: Tables, groundings: Sequence[BusGrounding]) -> Merits:
-    """Windows and temperatures count as far as some battery makes use of them, groundings as sites do."""
-    boxes, spans = assembly.on_bus, bus.spans
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """How far windows and temperatures count, as some battery makes use of them; groundings as sites do."""
+
+    low_v: float
+    top_v: float
+    coldest_c: float
+    hottest_c: float
+    groundings: Sequence[BusGrounding]
+
+
+def _merits(assembly: Assembly, limits: Limits) -> Merits:
+    boxes = assembly.on_bus
     watts = dict(summed(boxes))
     watts[ALWAYS] = watts.get(ALWAYS, 0.0) + sum(box.own_w for box in boxes)
-    coldest = min((row.temp_min_c for row in tables.batteries), default=-float("inf"))
-    hottest = max((row.temp_max_c for row in tables.batteries), default=float("inf"))
-    takes = accepted(assembly.poles)
+    most, takes = sum(box.max_w for box in boxes), accepted(assembly.poles)
     return Merits(
         units=assembly.units,
         watts=watts,
         costs=(
-            sum(box.max_w for box in boxes),
-            sum(box.max_w for box in boxes) + inrush_w(boxes),
+            most,
+            most + inrush_w(boxes),
             sum(box.volume_l for box in boxes),
-            max(assembly.low.input_min_v, min(span.low_v for span in spans)),
-            -min(assembly.high.input_max_v, max(span.top_v for span in spans)),
-            max(-1e3, coldest, max(box.temp_min_c for box in boxes)),
-            max(-1e3, -hottest, -min(box.temp_max_c for box in boxes)),
-            *(float(grounding not in takes) for grounding in groundings),
+            max(assembly.low.input_min_v, limits.low_v),
+            -min(assembly.high.input_max_v, limits.top_v),
+            max(limits.coldest_c, max(box.temp_min_c for box in boxes)),
+            -min(limits.hottest_c, min(box.temp_max_c for box in boxes)),
+            *(float(grounding not in takes) for grounding in limits.groundings),
         ),
     )

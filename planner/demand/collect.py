@@ -12,7 +12,7 @@ from planner.demand.derating import capped
 from planner.demand.devices import Device
 from planner.demand.lacks import PASSIVE
 from planner.demand.limits import ANY_NUMBER, UnitLimits
-from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics
+from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics, within
 from planner.demand.ports import Switch
 from planner.demand.profile import Profile, Way, make_ways
 from planner.errors import Refusal
@@ -48,6 +48,11 @@ class Work:
         lowest_v = min(span.low_v for span in self.bus.spans)
         return plan.derated(lowest_v=lowest_v, hottest_c=self.bus.hottest_c)
 
+    def part_of(self, switches: Sequence[Switch]) -> list[PortPlan]:
+        """Accepted plans of a part of some switches."""
+        boxes = boxes_of(switches)
+        return [plan for plan in self.accepted if within(plan.boxes, boxes)]
+
 
 def collect(
     devices: Sequence[Device],
@@ -72,7 +77,7 @@ def collect(
             if work.plans >= PLANS_MAX:
                 work.left_out += 1
             elif not _accept(work, plan) and not plan.helpers:
-                for other in _helped(work, plan.switches, work.ways):
+                for other in _helped(work, plan.switches, work.ways, work.part_of(plan.switches)):
                     _accept(work, other)
     work.found = [assembly for assembly in work.found if limits.hold(assembly.units)]
     return work
@@ -117,7 +122,8 @@ def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
 
 def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
     """The plan of a set of switches without helpers, else its plans with them."""
-    plan = plan_ports(work.bare, switches, work.accepted)
+    accepted = work.part_of(switches)
+    plan = plan_ports(work.bare, switches, accepted)
     if isinstance(plan, PortPlan):
         return with_optics(plan, work.modules)
     work.refusals += [refusal() for _, refusal in plan[:1]]
@@ -129,13 +135,16 @@ def _plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
         ways = [way for way in work.ways if way.adapters and (way.injectors or not lacks & INJECTED)]
     else:
         ways = [way for way in work.ways if split or not way.adapters]
-    plain = _helped(work, switches, [way for way in ways if not (way.injectors and way.adapters)])
-    return plain or _helped(work, switches, [way for way in ways if way.injectors and way.adapters])
+    plain = _helped(work, switches, [way for way in ways if not (way.injectors and way.adapters)], accepted)
+    both = [way for way in ways if way.injectors and way.adapters]
+    return plain or _helped(work, switches, both, accepted)
 
 
-def _helped(work: Work, switches: tuple[Switch, ...], ways: Sequence[Way]) -> list[PortPlan]:
-    """Plans of a set of switches with each way to use helpers."""
-    plans = (plan_ports(way, switches, work.accepted) for way in ways)
+def _helped(
+    work: Work, switches: tuple[Switch, ...], ways: Sequence[Way], accepted: Sequence[PortPlan]
+) -> list[PortPlan]:
+    """Plans of a set of switches with each way to use helpers, beside those accepted of a part of it."""
+    plans = (plan_ports(way, switches, accepted) for way in ways)
     made = [plan for plan in plans if isinstance(plan, PortPlan)]
     return [one for plan in made for one in with_optics(plan, work.modules)]
 

@@ -87,8 +87,8 @@ def plan_ports(
 ) -> PortPlan | tuple[Lack, ...]:
     """The plan of these boxes with the fewest helpers, or what they lack: nothing where it would be idle.
 
-    A set that holds an accepted one is idle, unless its better PSE efficiency can repay its own draw or
-    it saves helpers.
+    `accepted` are plans of a part of the switches. A set that holds one is idle, unless its better PSE
+    efficiency can repay its own draw or it saves helpers.
     """
     needs, able = way.profile.needs, way.injectable
     fits = way.profile.fits_of(switches)
@@ -106,8 +106,7 @@ def plan_ports(
     if split is None:
         return () if way.helpers else (("port-split", partial(unsplit, switches)),)
     helpers, load_w = _sums(way, switches, fits, split)
-    boxes = Counter(switch.row.sku for switch in switches)
-    idle = helpers.keys() != way.helpers or _beaten(boxes, helpers, load_w, split.links.modules, accepted)
+    idle = helpers.keys() != way.helpers or _beaten(helpers, load_w, split.links.modules, accepted)
     return () if idle else _finish(way, switches, fits, split, load_w)
 
 
@@ -115,9 +114,6 @@ def _helper_numbers(
     way: Way, switches: Sequence[Switch], accepted: Sequence[PortPlan], fits: Sequence[Sequence[Fit]]
 ) -> tuple[range, range]:
     """Numbers of injectors and of adapters worth trying; none where an accepted plan is at least as good."""
-    boxes: dict[str, int] = {}
-    for switch in switches:
-        boxes[switch.row.sku] = boxes.get(switch.row.sku, 0) + 1
     needs, adapters = way.profile.needs, _adapter_numbers(way, fits)
     most = sum(group.count for group, ok in zip(needs.groups, way.injectable, strict=True) if ok)
     least = max(len(way.injectors), _injectors_least(needs, switches, fits)) if way.injectors else 0
@@ -126,11 +122,11 @@ def _helper_numbers(
     )
     fewest = _fewest(way.injectors, least) | _fewest(way.adapters, adapters.start)
     modules = needs.network.uplinks if needs.network.medium == "fibre" else 0  # that every plan has
-    if _beaten(boxes, fewest, lowest_w, modules, accepted):
+    if _beaten(fewest, lowest_w, modules, accepted):
         return range(0), adapters
     for plan in accepted:
         same = not way.adapters and plan.helpers.keys() == way.helpers
-        if same and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules and within(plan.boxes, boxes):
+        if same and plan.load_w <= lowest_w + EPS_W and plan.modules <= modules:
             most = min(most, plan.helpers.total() - 1)
     return range(least, most + 1), adapters
 
@@ -141,18 +137,11 @@ def _fewest(rows: Sequence[ConverterRow], number: int) -> dict[str, int]:
 
 
 def _beaten(
-    boxes: Mapping[str, int],
-    helpers: Mapping[str, int],
-    load_w: float,
-    modules: int,
-    accepted: Sequence[PortPlan],
+    helpers: Mapping[str, int], load_w: float, modules: int, accepted: Sequence[PortPlan]
 ) -> bool:
-    """Whether an accepted plan does the same with a part of the boxes and no more load."""
+    """Whether an accepted plan does the same with a part of the helpers and no more load."""
     return any(
-        plan.load_w <= load_w + EPS_W
-        and plan.modules <= modules
-        and within(plan.boxes, boxes)
-        and within(plan.helpers, helpers)
+        plan.load_w <= load_w + EPS_W and plan.modules <= modules and within(plan.helpers, helpers)
         for plan in accepted
     )
 
