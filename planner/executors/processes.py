@@ -33,8 +33,9 @@ def start_server(make: Callable[[Any, Any], Any]) -> None:
     """
     if START_METHOD != "forkserver":
         return
-    from multiprocessing import forkserver
+    from multiprocessing import forkserver, resource_tracker
 
+    resource_tracker.ensure_running()  # first, as its start lets through what is blocked below
     get_context(START_METHOD).set_forkserver_preload([make.__module__])
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})  # server and workers inherit it
     try:

@@ -52,6 +52,14 @@ def test_importing_the_shell_loads_nothing_heavy(module: str) -> None:
     assert set(done.stdout.split()) & (HEAVY | LIGHT_TOO) == set()
 
 
+def test_workers_load_no_more_than_they_use() -> None:
+    done = fresh("import sys, planner.sizing.batches; print(*sys.modules)")
+    assert done.returncode == 0, done.stderr
+    loaded = set(done.stdout.split())
+    assert "numpy" in loaded
+    assert loaded & {"pandas", "pvlib", "pyarrow", "scipy.stats", "scipy.signal", "scipy.spatial"} == set()
+
+
 RAISING = """
 import sys
 from planner import cli

@@ -1,14 +1,16 @@
 """Executors against plain sums: batches stay with their worker, and survive its death."""
 
+import os
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from planner.errors import WorkerError
-from planner.executors import Executor, InProcess, make_executor
+from planner.executors import Executor, InProcess, each, make_executor
 from planner.executors.processes import Processes
-from tests.executors.work import Numbers, die, fail, total, total_or_die
+from tests.executors.work import Numbers, die, fail, scaled, scaled_or_die, total, total_or_die
 
 PARTS = [[b, b + 1] for b in range(5)]
 SUMS = [3 * (2 * b + 1) for b in range(5)]
@@ -53,6 +55,30 @@ def test_a_worker_that_dies_each_time_ends_the_run() -> None:
     with pytest.raises(WorkerError, match="--workers"):
         list(executor.run(die, [()] * 5))
     executor.close()
+
+
+def test_an_interrupt_from_the_terminal_leaves_workers_at_work() -> None:
+    """It reaches every process there; the one that leads them decides."""
+    executor = Processes(Numbers, 3, PARTS, workers=2)
+    first = list(executor.run(total, [(0,)] * 5))
+    for worker in {pid for _, _, pid in first}:
+        os.kill(worker, signal.SIGINT)
+    again = list(executor.run(total, [(0,)] * 5))
+    executor.close()
+    assert [(value, calls + 1, pid) for value, calls, pid in first] == again
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_each_part_once_in_order(workers: int) -> None:
+    found = list(each(scaled, 7, range(20), sites=1, workers=workers))
+    assert [value for value, _ in found] == [7 * number for number in range(20)]
+    assert (os.getpid() in {pid for _, pid in found}) == (workers == 1)
+
+
+def test_parts_that_a_dead_worker_leaves_are_made_here(tmp_path: Path) -> None:
+    mark = tmp_path / "mark"
+    assert list(each(scaled_or_die, str(mark), range(9), sites=1, workers=2)) == list(range(9))
+    assert mark.exists()
 
 
 def test_small_fleets_and_single_batches_stay_in_this_process() -> None:

@@ -27,6 +27,19 @@ def total_or_die(batch: Numbers, mark: str) -> int:
     return sum(batch.numbers)
 
 
+def scaled(factor: int, number: int) -> tuple[int, int]:
+    """A product, and the process it was made in."""
+    return factor * number, os.getpid()
+
+
+def scaled_or_die(mark: str, number: int) -> int:
+    """A number; the process that comes to 3 before there is a mark leaves one and kills itself."""
+    if number == 3 and not Path(mark).exists():
+        Path(mark).touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
 def die(batch: Numbers) -> None:
     """Kill the worker, always."""
     os.kill(os.getpid(), signal.SIGKILL)
