@@ -4,7 +4,6 @@ A command parses, calls one library function and prints. Exceptions become exit 
 place, `planner.cli.app`. Nothing heavy is imported before a command runs, so that help is instant.
 """
 
-import gc
 import sys
 import traceback
 from io import TextIOWrapper
@@ -14,6 +13,7 @@ from typer.main import get_command
 
 from planner.cli import audit, check, climate, columns, compare, explain, new, plan, savings, sites, sweep
 from planner.cli.app import ExitCode, app
+from planner.executors import seek_rings_less
 
 __all__ = ["ExitCode", "app", "main"]
 
@@ -31,11 +31,6 @@ app.command("sites")(sites.sites)
 app.command("sweep")(sweep.sweep)
 
 
-#: New objects that call for a search for dead rings of them. A run makes millions of rows and few rings; at
-#: Python's own 700, a tenth to a fifth of its time goes into these searches.
-COLLECT_EVERY = 200_000
-
-
 def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType | None) -> None:
     """Last resort for an error nobody raised on purpose: the whole traceback, and an exit code of its own."""
     traceback.print_exception(kind, error, trace)
@@ -46,7 +41,7 @@ def _bug(kind: type[BaseException], error: BaseException, trace: TracebackType |
 def main() -> None:
     """Entry point of `planner` and `python -m planner`."""
     sys.excepthook = _bug
-    gc.set_threshold(COLLECT_EVERY, 20, 20)
+    seek_rings_less()
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # a terminal in another encoding still gets every line
             stream.reconfigure(errors="backslashreplace")

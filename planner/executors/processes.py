@@ -17,6 +17,7 @@ from multiprocessing import get_all_start_methods, get_context
 from typing import Any
 
 from planner.errors import WorkerError
+from planner.executors import seek_rings_less
 
 START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
 RESTARTS_MAX = 5  # of one worker; a batch that kills it each time must end the run
@@ -45,6 +46,7 @@ def start_server(make: Callable[[Any, Any], Any]) -> None:
 
 
 def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
+    seek_rings_less()
     _making[:] = [(make, shared)]
 
 
