@@ -14,7 +14,7 @@ import numpy as np
 
 from planner.climate import SiteClimate, class_wh_m2
 from planner.climate.sources import site_weathers
-from planner.demand import SupplyKit
+from planner.demand import Draws
 from planner.designs import Balance, design_balance
 from planner.outputs import Fleet, SiteDesign, load_by_night
 from planner.reliability import (
@@ -38,7 +38,7 @@ from planner.units import MONTHS
 BATCH_SITES = 64  # sites whose years are held together
 
 
-def fleet_curves(fleet: Fleet, kits: Sequence[Sequence[SupplyKit]]) -> list[SiteCurve | None]:
+def fleet_curves(fleet: Fleet, kits: Sequence[Draws]) -> list[SiteCurve | None]:
     """Curve of each site that an availability is asked of and that has a climate and kits; `kits` by site."""
     curves: list[SiteCurve | None] = [None] * len(fleet.tilts)
     alike: dict[float, list[int]] = defaultdict(list)

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from planner.climate import best_tilt, day_hours, lit_fraction
-from planner.demand import SupplyKit, schedule_hours, site_load_wh
+from planner.demand import Draws, draws_of, schedule_hours, site_load_wh
 from planner.designs import make_catalogue_arrays
 from planner.executors import each
 from planner.existing import available, kit_key, kits_of, site_gear
@@ -75,16 +75,18 @@ def fleet_kits(fleet: Fleet, *, workers: int | None = 1) -> None:
     fleet.kits.update(zip(keys, made, strict=True))
 
 
-def every_kit(fleet: Fleet) -> list[list[SupplyKit]]:
-    """Kits of each site at all its system voltages."""
-    return [
-        [
-            kit
-            for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
-            for kit in site_kits(fleet, i, voltage, fleet.gear[i]).kits
-        ]
-        for i, site in enumerate(fleet.scenario.tables.sites)
-    ]
+def every_kit(fleet: Fleet) -> list[Draws]:
+    """What the kits of each site draw, at all its system voltages; found once for sites alike."""
+    known: dict[tuple[int, ...], Draws] = {}
+    every = []
+    for i, site in enumerate(fleet.scenario.tables.sites):
+        voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+        results = [site_kits(fleet, i, voltage, fleet.gear[i]) for voltage in voltages]
+        same = tuple(map(id, results))  # the fleet keeps them, so none takes another's place
+        if same not in known:
+            known[same] = draws_of([kit for result in results for kit in result.kits])
+        every.append(known[same])
+    return every
 
 
 def choose_tilts(fleet: Fleet) -> list[tuple[int, ...]]:

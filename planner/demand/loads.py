@@ -1,6 +1,7 @@
 """Energy a site uses by day and by night, for every supply kit and month."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,6 +41,26 @@ def schedule_hours(
     return hours
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draws:
+    """What K kits draw at the bus while each of C schedules is on, W (K, C); their own draw is always on."""
+
+    schedules: tuple[str, ...]
+    watts: FloatArray
+
+    def __len__(self) -> int:
+        return len(self.watts)
+
+
+def draws_of(kits: Sequence[SupplyKit]) -> Draws:
+    """What some kits draw; sites alike share it."""
+    means = [dict(kit.bus_w) for kit in kits]
+    names = sorted({ALWAYS}.union(*means))
+    watts = np.array([[mean.get(name, 0.0) for name in names] for mean in means]).reshape(-1, len(names))
+    watts[:, names.index(ALWAYS)] += [kit.own_w for kit in kits]
+    return Draws(schedules=tuple(names), watts=watts)
+
+
 def site_load_wh(
     kits: Sequence[SupplyKit], hours: Mapping[str, tuple[FloatArray, FloatArray]], load_margin: float
 ) -> tuple[FloatArray, FloatArray]:
@@ -58,10 +79,13 @@ def site_load_wh(
     -------
     day_wh, night_wh : (S, K, 12)
     """
-    means = [dict(kit.bus_w) for kit in kits]
-    names = sorted({ALWAYS}.union(*means))
-    watts = np.array([[mean.get(name, 0.0) for name in names] for mean in means]).reshape(-1, len(names))
-    watts[:, names.index(ALWAYS)] += [kit.own_w for kit in kits]
-    watts *= 1 + load_margin
-    lit, dark = (np.stack([hours[name][part] for name in names]) for part in (0, 1))
+    return drawn_wh(draws_of(kits), hours, load_margin)
+
+
+def drawn_wh(
+    draws: Draws, hours: Mapping[str, tuple[FloatArray, FloatArray]], load_margin: float
+) -> tuple[FloatArray, FloatArray]:
+    """What `site_load_wh` gives, of kits whose draws are known."""
+    watts = draws.watts * (1 + load_margin)
+    lit, dark = (np.stack([hours[name][part] for name in draws.schedules]) for part in (0, 1))
     return np.einsum("kc,csm->skm", watts, lit), np.einsum("kc,csm->skm", watts, dark)

@@ -12,6 +12,7 @@ import numpy as np
 from scipy import sparse
 
 from planner.availability import fleet_curves
+from planner.demand import draws_of
 from planner.errors import InputError, Problem
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Column, Designs
@@ -133,8 +134,8 @@ def changed_fleet(fleet: Fleet, scenario: Scenario, arrays: Any, touched: Collec
     )
     fleet_kits(changed)
     changed.tilts[:] = choose_tilts(changed)
-    kits = every_kit(changed)
-    asked = fleet_curves(changed, [some if i in touched else [] for i, some in enumerate(kits)])
+    kits, nothing = every_kit(changed), draws_of([])
+    asked = fleet_curves(changed, [some if i in touched else nothing for i, some in enumerate(kits)])
     for i in touched:
         changed.curves[i] = asked[i]
     upkeep = [

@@ -1,11 +1,10 @@
 """What a site replaces over the years: batteries at the end of their life, by temperature and cycling."""
 
-from collections.abc import Sequence
 from decimal import Decimal
 
 import numpy as np
 
-from planner.demand import SupplyKit, site_load_wh
+from planner.demand import Draws, drawn_wh
 from planner.designs import CatalogueArrays
 from planner.designs.battery import calendar_life_years, replacement_factor
 from planner.fleet.pricing import Upkeep
@@ -16,12 +15,12 @@ from planner.settings import LifetimeSettings, Settings
 from planner.sites import FloatArray
 
 
-def load_by_night(fleet: Fleet, i: int, kits: Sequence[SupplyKit]) -> tuple[FloatArray, FloatArray]:
+def load_by_night(fleet: Fleet, i: int, kits: Draws) -> tuple[FloatArray, FloatArray]:
     """Net load by day and by night (12,) of the i-th site's kit with the greatest share of it by night.
 
     More of a load by night goes through the battery, so the curve of such a kit bounds the others.
     """
-    by_day, by_night = site_load_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
+    by_day, by_night = drawn_wh(kits, fleet.site_hours(i), fleet.scenario.settings.policy.load_margin)
     left = by_day[0] - fleet.other_supply_wh_day[i]
     day, night = np.maximum(left, 0.0), np.maximum(by_night[0] + np.minimum(left, 0.0), 0.0)
     whole = (day + night).sum(axis=1)
@@ -30,7 +29,7 @@ def load_by_night(fleet: Fleet, i: int, kits: Sequence[SupplyKit]) -> tuple[Floa
     return day[k], night[k]
 
 
-def site_upkeep(fleet: Fleet, i: int, kits: Sequence[SupplyKit]) -> Upkeep:
+def site_upkeep(fleet: Fleet, i: int, kits: Draws) -> Upkeep:
     """Upkeep of the i-th site, whose designs have some of the kits.
 
     A life is the shorter one of age, at the months' mean temperatures in the enclosure, and of cycling, by
@@ -58,7 +57,7 @@ def site_upkeep(fleet: Fleet, i: int, kits: Sequence[SupplyKit]) -> Upkeep:
     return Upkeep(unit=each * factor, visit=float(site.access_cost) * factor, life_years=life)
 
 
-def cycles_a_year(fleet: Fleet, i: int, kits: Sequence[SupplyKit]) -> FloatArray:
+def cycles_a_year(fleet: Fleet, i: int, kits: Draws) -> FloatArray:
     """Most rated capacities that the loads of the i-th site draw from each battery a year (B,).
 
     A battery of `reserve` days has at least `reserve x greatest daily load / (depth x end-of-life share)` of
