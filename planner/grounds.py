@@ -75,7 +75,7 @@ def fleet_kits(fleet: Fleet, *, workers: int | None = 1) -> None:
     fleet.kits.update(zip(keys, made, strict=True))
 
 
-def every_kit(fleet: Fleet) -> list[Draws]:
+def kit_draws(fleet: Fleet) -> list[Draws]:
     """What the kits of each site draw, at all its system voltages; found once for sites alike."""
     known: dict[tuple[int, ...], Draws] = {}
     every = []

@@ -18,7 +18,7 @@ from planner.fleet.pool import Designs, Pool
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
-from planner.grounds import choose_tilts, every_kit, fleet_kits, prepare
+from planner.grounds import choose_tilts, fleet_kits, kit_draws, prepare
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
@@ -187,7 +187,7 @@ def plan_fleet(
         fleet.tilts[:] = choose_tilts(fleet)
     with clock.stage("availability"):
         progress("availability", 0, 1)
-        kits = every_kit(fleet)
+        kits = kit_draws(fleet)
         asked_known, known = known is not None, known if known and known.fits(fleet.market) else None
         curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
         fleet.curves[:] = curves

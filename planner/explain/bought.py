@@ -17,7 +17,7 @@ from planner.errors import InputError, Problem
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Column, Designs
 from planner.fleet.rules import Rules
-from planner.grounds import choose_tilts, every_kit, fleet_kits, prepare
+from planner.grounds import choose_tilts, fleet_kits, kit_draws, prepare
 from planner.kept import unpack_inputs
 from planner.outputs import site_upkeep
 from planner.outputs.site_rows import LOAD_TERMINALS
@@ -118,7 +118,7 @@ def fleet_of(scenario: Scenario) -> Fleet:
     fleet = prepare(scenario)
     fleet_kits(fleet)
     fleet.tilts[:] = choose_tilts(fleet)
-    kits = every_kit(fleet)
+    kits = kit_draws(fleet)
     fleet.curves[:] = fleet_curves(fleet, kits)
     fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
     return fleet
@@ -134,7 +134,7 @@ def changed_fleet(fleet: Fleet, scenario: Scenario, arrays: Any, touched: Collec
     )
     fleet_kits(changed)
     changed.tilts[:] = choose_tilts(changed)
-    kits, nothing = every_kit(changed), draws_of([])
+    kits, nothing = kit_draws(changed), draws_of([])
     asked = fleet_curves(changed, [some if i in touched else nothing for i, some in enumerate(kits)])
     for i in touched:
         changed.curves[i] = asked[i]
