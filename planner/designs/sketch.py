@@ -90,10 +90,8 @@ def _levels(asked: FloatArray) -> tuple[FloatArray, IntArray]:
     """Some rising levels of what is asked of each shape (L, G), and the highest below each demand (R, G)."""
     rows = len(asked)
     some = np.unique(np.linspace(0, rows - 1, min(LEVELS, rows)).astype(np.int64))
-    order = np.argsort(asked, axis=0, kind="stable")
-    rank = np.empty_like(order)
-    np.put_along_axis(rank, order, np.arange(rows)[:, None], axis=0)
-    return np.take_along_axis(asked, order[some], axis=0), np.searchsorted(some, rank, side="right") - 1
+    levels = np.sort(asked, axis=0)[some]
+    return levels, (asked[:, None, :] >= levels[None]).sum(axis=1) - 1
 
 
 def _pairs(columns: Columns, levels: FloatArray, charges: BoolArray) -> dict[str, Small]:
