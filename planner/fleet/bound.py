@@ -11,7 +11,7 @@ Mathematical Programming Study 3, for the deflected direction; Held, Wolfe and C
 subgradient optimization, Mathematical Programming 6, for the step.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -23,16 +23,21 @@ DEFLECTION = 0.4  # share of the new subgradient in the step's direction
 STALL = 40  # steps without a better bound after which the step is halved
 HALVINGS = 14  # then the steps are too small to matter
 SITE_WEIGHT = 2.0  # how far `w` moves beside `mu`, for each site of the fleet; by trial on 24 and 240 sites
+LATEST = 0.02  # weight of the last step in `often`
 REACH = 0.05  # the step aims at most this share above the bound: the plan may be far from it at first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bound:
-    """The greatest `L` over the pool, where it is reached, and how many steps it took."""
+    """The greatest `L` over the pool, where it is reached, and how many steps it took.
+
+    `often` (V,) is the share of the latest steps in which the purchase took each mode.
+    """
 
     value: float
     at: Multipliers
     steps: int
+    often: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,7 +71,7 @@ def ascend(
     w_weight = SITE_WEIGHT * relax.pool.sites * reach
     mu, w, top = start.mu, relax.shares(start), Top(value=-np.inf, mu=start.mu, w=relax.shares(start))
     toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
-    stalled, step = 0, 0
+    stalled, step, often = 0, 0, np.zeros(modes)
     for step in range(1, steps + 1):
         phi, label = relax.label(mu, w)
         cost = relax.design_cost(phi)
@@ -74,6 +79,7 @@ def ascend(
         borne: FloatArray = np.bincount(relax.share_mode, w, minlength=modes).astype(float)
         bought = relax.purchase(mu, borne)
         value = least + bought.value
+        often += max(LATEST, 1 / step) * (bought.active - often)
         try_choice(relax, cost, choice, bought, best)
         if not np.isfinite(value):  # the pool has no design of one kind for all sites of a region
             return Bound(value=value, at=relax.multipliers(mu, w), steps=step)
@@ -101,7 +107,7 @@ def ascend(
         length = scale * (aim - value) / norm
         mu = np.maximum(mu + length * toward_mu * mu_weight, 0.0)
         w = np.maximum(w + length * toward_w * w_weight, 0.0)
-    return Bound(value=top.value, at=relax.multipliers(top.mu, top.w), steps=step)
+    return Bound(value=top.value, at=relax.multipliers(top.mu, top.w), steps=step, often=often)
 
 
 def try_choice(

@@ -8,7 +8,7 @@ there are many; `refined` cuts again at needs that a plan has.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,8 +67,16 @@ class Curves:
         first, end = np.searchsorted(self.mode_sku, [t, t + 1])
         return int(first + np.searchsorted(self.high[first:end], units))
 
+    def without(self, closed: NDArray[np.bool_]) -> "Curves":
+        """Curves on which nothing can be bought in some modes (V,)."""
+        return replace(
+            self,
+            high=np.where(closed, 0.0, self.high),
+            corner_cost=np.where(closed[self.corner_mode], np.inf, self.corner_cost),
+        )
+
     def unit_cost(self) -> FloatArray:
-        """Least mean cost of a unit within each mode (V,)."""
+        """Least mean cost of a unit within each mode (V,); infinite where nothing can be bought."""
         cost = np.full(self.modes, np.inf)
         np.minimum.at(cost, self.corner_mode, self.corner_cost / self.corner_units)
         return cost

@@ -15,6 +15,7 @@ that lower it most. `L` is a lower bound for every `mu` and every `w >= 0`, if t
 every design.
 """
 
+from copy import copy
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -139,6 +140,15 @@ class Relaxation:
         self.dearest = 1.0 + self.needs.dearest + float(dearest)
         self.penalty = BREACH * self.dearest
 
+    def limited(self, curves: Curves, rules: Rules) -> "Relaxation":
+        """The same pool where some modes are closed and more SKUs required."""
+        other = copy(self)
+        other.curves, other.rules = curves, rules
+        other.required = rules.required[curves.tiered]
+        closed = np.flatnonzero(curves.high[self.label_mode] < self.label_units)
+        other.unbought = np.union1d(self.unbought, closed)
+        return other
+
     def need(self, choice: IntArray) -> IntArray:
         """Units of every SKU (K,) that a choice of designs needs."""
         usage, chosen = self.pool.designs.usage, choice[choice != NOBODY]
@@ -250,7 +260,7 @@ class Relaxation:
         least = np.full(len(c.tiered), np.inf)
         sku = c.mode_sku[c.corner_mode]
         np.minimum.at(least, sku, value)
-        floor = np.where(self.required, least, np.minimum(least, 0.0))
+        floor = np.where(self.required & np.isfinite(least), least, np.minimum(least, 0.0))
         highest = np.full(c.modes, np.inf)
         np.minimum.at(highest, c.corner_mode, at.mu[c.corner_mode] + (value - floor[sku]) / c.corner_units)
         return Multipliers(mu=np.maximum(at.mu, np.minimum(highest, unit_cost[c.mode_sku])), w=at.w)
@@ -292,7 +302,9 @@ class Relaxation:
             return np.zeros(0)
         first = np.searchsorted(c.mode_sku, np.arange(len(c.tiered)))
         unit = c.unit_cost()
-        low, high = np.minimum.reduceat(unit, first), np.maximum.reduceat(unit, first)
+        low = np.minimum.reduceat(unit, first)
+        high = np.maximum.reduceat(np.where(np.isfinite(unit), unit, 0.0), first)
+        low = np.where(np.isfinite(low), low, high)  # of a SKU that cannot be bought
         typical = np.median(np.maximum(self.greatest, 1.0), axis=0).astype(np.int64)
         typical = np.minimum(typical, self.needs.most[c.tiered])
         single = self.needs.of(c.tiered, typical) / typical

@@ -1,78 +1,222 @@
-"""Local search: each site in turn takes its cheapest design beside what the others need."""
+"""Local search: sites change their designs while the fleet gets cheaper, from one plan after another.
+
+A descent gives sites their cheapest designs beside what the others need, at what the needs truly cost, until
+no site alone can do better. What one site cannot do alone - leave a SKU, take up another, reach a price tier,
+save a spare - is tried from starts around the best plan: each site's cheapest design at the mean costs of a
+unit that some other need of one SKU would give, and the plan with a few sites moved by a tilt of one price.
+Counted work; a stop ends it with the best plan so far.
+"""
+
+from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from planner.fleet.buying import FloatArray, IntArray
-from planner.fleet.relaxation import NOBODY, Incumbent, Relaxation
+from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.stop import Stop
 
-ROUNDS = 10  # passes over all sites
+WORK = 30_000_000  # designs priced by `improve`, over all its steps
+DESIGNS, DESIGNS_LEAST = 10_000, 8  # that it chooses from: in the fleet, and of a site
+ALMOST = 0.006  # how much dearer than the best plan a start may be, of its cost
+TILTS = (0.03, -0.03, 0.1, -0.1, 0.3, -0.3)  # of the mean cost of a unit
+MOVED = 10  # sites that a tilt moves at most
+CENT = 1e-6  # currency: less is rounding
 
 
 def settle(relax: Relaxation, best: Incumbent, stop: Stop) -> None:
-    """Improve the incumbent site by site until none changes, for a counted number of passes at most."""
+    """Improve the incumbent until no site alone can."""
+    if len(best.choice):
+        fleet = Fleet(relax, best.choice)
+        fleet.descend(stop)
+        best.offer(fleet.cost, fleet.choice)
+
+
+def improve(relax: Relaxation, best: Incumbent, near: FloatArray, stop: Stop) -> None:
+    """Improve the incumbent from starts around it; `near` (D,) says which designs to choose from first."""
     if not len(best.choice):
         return
-    state = _State(relax, best.choice)
-    for _ in range(ROUNDS):
-        before = state.choice.copy()
-        for s in np.flatnonzero(state.choice != NOBODY).tolist():
-            if stop.due():
-                break
-            state.improve(s)
-        if (state.choice == before).all() or stop.due():
-            break
-    best.offer(relax.cost(state.choice), state.choice)
+    places = relax.pool.nearest(near, max(DESIGNS_LEAST, DESIGNS // relax.pool.sites))
+    places = np.union1d(places, best.choice[best.choice != NOBODY])
+    part = Relaxation(relax.pool.take(places), relax.needs, relax.curves, relax.rules)
+    choice = np.where(best.choice == NOBODY, NOBODY, np.searchsorted(places, best.choice))
+    found = _Search(part, choice, stop).run()
+    best.offer(found.cost, np.where(found.choice == NOBODY, NOBODY, places[found.choice]))
 
 
-class _State:
-    """A choice that changes site by site, and the need of each tiered SKU that it makes."""
+class Fleet:
+    """A choice that changes, and the need of each tiered SKU (T,) that it makes."""
 
     def __init__(self, relax: Relaxation, choice: IntArray) -> None:
         self.relax, self.choice = relax, choice.copy()
-        self.need = relax.need(choice)[relax.curves.tiered]
-        self.rows = np.append(relax.pool.start, relax.pool.size)
-        self.uses = np.searchsorted(relax.use_site, np.arange(relax.pool.sites + 1))
+        self.served = np.flatnonzero(choice != NOBODY)
+        self.own = np.zeros((relax.pool.sites, len(relax.curves.tiered)), dtype=np.int64)
+        self.put(self.served, choice[self.served])
+        self.cost, self.evaluations = relax.cost(self.choice), 0
 
-    def improve(self, s: int) -> None:
-        """Give site s its cheapest design beside the others'."""
-        relax, rows = self.relax, self.rows
-        mine = slice(int(self.uses[s]), int(self.uses[s + 1]))
-        sku, units = relax.use_sku[mine], relax.use_units[mine].astype(np.int64)
-        part = slice(relax.made_by.indptr[rows[s]], relax.made_by.indptr[rows[s + 1]])
-        lengths = np.diff(relax.made_by.indptr[rows[s] : rows[s + 1] + 1])
-        used = relax.made_by.indices[part] - mine.start
-        design = np.repeat(np.arange(len(lengths)), lengths)
-        now = relax.made_by[self.choice[s]].indices - mine.start
-        self.need[sku[now]] -= units[now]
-        extra = added_cost(relax, sku, self.need[sku], units)
-        cost = relax.base[rows[s] : rows[s + 1]] + np.bincount(design, extra[used], minlength=len(lengths))
-        cost += self.penalties(s, sku[used], design, len(lengths))
-        self.choice[s] = rows[s] + int(np.argmin(np.round(cost, 6)))
-        now = relax.made_by[self.choice[s]].indices - mine.start
-        self.need[sku[now]] += units[now]
+    def put(self, sites: IntArray, designs: IntArray) -> None:
+        """Give sites (N,) designs (N,)."""
+        self.choice[sites] = designs
+        self.own[sites] = 0
+        made = self.relax.made_by[designs].indices
+        self.own[self.relax.use_site[made], self.relax.use_sku[made]] = self.relax.use_units[made]
 
-    def penalties(self, s: int, sku: IntArray, design: IntArray, designs: int) -> FloatArray:
-        """What the designs of site s (D,) cost for rules broken; `sku` is used by `design`, use by use."""
-        relax, cost = self.relax, np.zeros(designs)
-        used = self.need > 0
+    @property
+    def need(self) -> IntArray:
+        """Units of each tiered SKU (T,)."""
+        return np.asarray(self.own.sum(axis=0))
+
+    def prices(self) -> FloatArray:
+        """What each design (D,) costs beside what others need; broken rules cost more than fleets."""
+        relax = self.relax
+        others = (self.need[None, :] - self.own)[relax.use_site, relax.use_sku]
+        extra = added_cost(relax, relax.use_sku, others, relax.use_units.astype(np.int64))
+        self.evaluations += 1
+        return np.asarray(relax.base + relax.made_by @ extra + self.penalties(others))
+
+    def penalties(self, others: IntArray) -> FloatArray | float:
+        """What designs (D,) cost for rules broken; the other sites need so much of each use's SKU (U,)."""
+        relax, cost = self.relax, np.zeros(self.relax.pool.size)
         for skus, most in relax.caps:
-            fresh = np.zeros(len(used), dtype=bool)
-            fresh[skus] = ~used[skus]
-            more = np.bincount(design, fresh[sku].astype(float), minlength=designs)
-            cost += relax.penalty * np.maximum(0.0, int(used[skus].sum()) + more - most)
+            fresh = np.isin(relax.use_sku, skus) & (others == 0)
+            used = (self.need[skus][None, :] > self.own[:, skus]).sum(axis=1)[relax.pool.designs.site]
+            cost += relax.penalty * np.maximum(0.0, used + relax.made_by @ fresh.astype(float) - most)
         if relax.required.any():
-            lacking = relax.required & ~used
-            cost -= relax.penalty * np.bincount(design, lacking[sku].astype(float), minlength=designs)
+            lacking = relax.required[relax.use_sku] & (others == 0)
+            cost -= relax.penalty * (relax.made_by @ lacking.astype(float))
         if relax.rules.kinds > 1:
-            cost[relax.kind[self.rows[s] : self.rows[s + 1]] != relax.kind[self.choice[s]]] = np.inf
+            now = np.where(self.choice == NOBODY, 0, relax.kind[self.choice])
+            cost[relax.kind != now[relax.pool.designs.site]] = np.inf
         return cost
 
+    def better(self, prices: FloatArray) -> tuple[IntArray, IntArray]:
+        """Sites that have a cheaper design, the one that gains most first, and that design."""
+        least, design = self.relax.pool.cheapest(prices)
+        gain = prices[self.choice[self.served]] - least[self.served]
+        order = np.argsort(-gain, kind="stable")
+        sites = self.served[order[gain[order] > CENT]]
+        return sites, design[sites]
 
-def added_cost(
-    relax: Relaxation, sku: IntArray, need: NDArray[np.int64], units: NDArray[np.int64]
-) -> FloatArray:
+    def descend(self, stop: Stop) -> None:
+        """Move as many sites at once as make the fleet cheaper, until none alone does."""
+        while not stop.due():
+            sites, designs = self.better(self.prices())
+            while len(sites) and not self.moved(sites, designs):
+                sites, designs = sites[: len(sites) // 2], designs[: len(sites) // 2]
+            if not len(sites):
+                break
+
+    def moved(self, sites: IntArray, designs: IntArray) -> bool:
+        """Move sites (N,) to designs (N,) if that makes the fleet cheaper."""
+        before = self.choice[sites]
+        self.choice[sites] = designs
+        cost = self.relax.cost(self.choice)
+        if cost < self.cost - CENT / 2:
+            self.put(sites, designs)
+            self.cost = cost
+            return True
+        self.choice[sites] = before
+        return False
+
+
+class _Search:
+    """The best plan, and starts around it."""
+
+    def __init__(self, relax: Relaxation, choice: IntArray, stop: Stop) -> None:
+        self.relax, self.stop = relax, stop
+        self.units = relax.pool.designs.usage[:, relax.curves.tiered].tocsr()
+        self.evaluations = 0
+        self.typical = np.maximum(np.median(relax.greatest, axis=0), 1.0).astype(np.int64)
+        self.seen: set[bytes] = set()
+        self.best = Fleet(relax, choice)
+        self.other: Fleet | None = None  # the best that was met on the way
+
+    def run(self) -> Fleet:
+        """Starts by every SKU in turn; where none leads to a better plan, on from the best that was met."""
+        self.best.descend(self.stop)
+        top = self.best
+        skus = np.flatnonzero(self.relax.needs.most[self.relax.curves.tiered] > 0).tolist()
+        idle = 0
+        while self.goes_on():
+            idle = 0 if self.tried(skus[0]) else idle + 1
+            skus = [*skus[1:], skus[0]]
+            if self.best.cost < top.cost - CENT:
+                top = self.best
+            if idle == len(skus):
+                if self.other is None:
+                    break
+                self.best, self.other, idle = self.other, None, 0
+        return top
+
+    def goes_on(self) -> bool:
+        """Whether there is work left to do."""
+        return self.evaluations * self.relax.pool.size < WORK and not self.stop.due()
+
+    def tried(self, t: int) -> bool:
+        """Whether a start by the t-th tiered SKU leads to a better plan."""
+        for choice in [*self.by_means(t), *self.by_tilts(t)]:
+            if self.known(choice):
+                continue
+            fleet = Fleet(self.relax, choice)
+            fleet.descend(self.stop)
+            self.evaluations += fleet.evaluations
+            if self.known(fleet.choice):
+                continue
+            if fleet.cost < self.best.cost - CENT:
+                self.best, self.other = fleet, None
+                return True
+            if self.other is None or fleet.cost < self.other.cost - CENT:
+                self.other = fleet
+            if not self.goes_on():
+                break
+        return False
+
+    def known(self, choice: IntArray) -> bool:
+        """Whether a choice was met before."""
+        key = choice.tobytes()
+        if key in self.seen:
+            return True
+        self.seen.add(key)
+        return False
+
+    def by_means(self, t: int) -> Iterator[IntArray]:
+        """Choices at the mean costs that other needs of the t-th tiered SKU would give."""
+        need, curves, needs = self.best.need, self.relax.curves, self.relax.needs
+        used = need > 0
+        tiers = curves.low[curves.mode_sku == t].astype(np.int64)
+        targets = [0, *tiers[tiers > need[t]].tolist()] if used[t] else np.unique(need[used]).tolist()
+        price = self.mean(np.where(used, need, np.maximum(need, self.typical)))
+        for target in sorted({min(n, int(needs.most[curves.tiered[t]])) for n in targets}):
+            asked = need.copy()
+            asked[t] = target
+            choice = self.settled(np.where(np.arange(len(need)) == t, self.mean(asked), price), asked > 0)
+            if self.relax.cost(choice) <= self.best.cost * (1 + ALMOST):
+                yield choice
+
+    def settled(self, price: FloatArray, allowed: BoolArray) -> IntArray:
+        """Each site's cheapest design at prices of a unit (T,) of the SKUs that are allowed (T,)."""
+        self.evaluations += 1
+        cost = self.relax.base + self.units @ np.where(allowed, price, self.relax.penalty)
+        return self.relax.sites_side(cost)[1]
+
+    def mean(self, need: IntArray) -> FloatArray:
+        """Mean cost of a unit (T,) of needs (T,)."""
+        units = np.maximum(need, 1)
+        return np.asarray(self.relax.needs.of(self.relax.curves.tiered, units) / units)
+
+    def by_tilts(self, t: int) -> Iterator[IntArray]:
+        """Choices of the best plan but for a few sites, those that the tilted price of a SKU moves first."""
+        need = self.best.need
+        prices, units = self.best.prices(), self.units[:, [t]].toarray()[:, 0]
+        self.evaluations += 1
+        for tilt in TILTS if need[t] else [tilt for tilt in TILTS if tilt < 0]:
+            sites, designs = self.best.better(prices + tilt * float(self.mean(need)[t]) * units)
+            choice = self.best.choice.copy()
+            choice[sites[:MOVED]] = designs[:MOVED]
+            if len(sites):
+                yield choice
+
+
+def added_cost(relax: Relaxation, sku: IntArray, need: IntArray, units: IntArray) -> FloatArray:
     """What `units` more of each SKU cost beside a need; more than there is breaks a rule."""
     needs, skus = relax.needs, relax.curves.tiered[sku]
     beyond = (need + units > needs.most[skus]) & (need <= needs.most[skus])

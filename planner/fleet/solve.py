@@ -1,8 +1,9 @@
-"""From candidate designs to a fleet plan with a proof: bound, exact pricing, local search, integer model.
+"""From candidate designs to a fleet plan with a proof: bound, exact pricing, search, integer model, parts.
 
 The steps are counted, never timed, so that a run repeats: raise the bound over the pool, price every design
-at its multipliers, take in those that could matter, and again; then solve the integer model over what is
-left where the asked gap is not reached. A stop ends it between two steps with the best plan so far.
+at its multipliers, take in those that could matter, and again; search around the best plan. Where the asked
+gap is not reached then: the integer model where it can hold all designs that matter, and of few sites the
+bound of plans in parts. A stop ends it between two steps with the best plan so far.
 """
 
 from collections.abc import Iterable, Sequence
@@ -12,6 +13,8 @@ import numpy as np
 
 from planner.fleet.batches import Sites
 from planner.fleet.bound import Bound, ascend
+from planner.fleet.branch import STEPS as PART_STEPS
+from planner.fleet.branch import Goal, Part, parted, raised, reopened, whole
 from planner.fleet.buying import IntArray
 from planner.fleet.curves import Curves, make_curves, refined
 from planner.fleet.exact import Exact, price_out
@@ -20,7 +23,7 @@ from planner.fleet.pool import Designs, Pool, make_pool
 from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
-from planner.fleet.search import settle
+from planner.fleet.search import improve, settle
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
 from planner.fleet.start import Start, make_start
@@ -41,6 +44,10 @@ NEAR = 24  # designs of a site that a later search begins with, beside those tha
 COLUMNS_MAX = 6_000  # designs given to the integer model
 NODES, NODES_MAX, NODES_LEAST = 7_200, 400, 10  # of the integer model: times sites; most and least
 COMPLETIONS, FEW = 4, 60  # times that it is made anew while the gap shrinks, for so many sites; once for more
+WORTH = 0.1  # share of its slack that a run must be able to gain by the integer model
+PARTS, PARTS_MAX, PARTS_LEAST = 600, 25, 4  # parts of the plans: times sites; most; fewer are not worth it
+PART_DESIGNS, PART_PASSES = 6_000, 3  # designs that bound them at first; passes over all designs for each
+SURE = 0.9  # of the gap asked for: where parts are bounded over some designs, as all of them come to less
 GAIN = 0.9  # share of its slack that a run must fall to for the integer model to be made anew
 REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
 LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
@@ -96,9 +103,10 @@ def solve_fleet(
             slack = run.slack()
             if run.done() or run.stop.due():
                 break
-            run.complete()
-            if run.slack() > GAIN * slack:
+            if not run.complete() or run.slack() > GAIN * slack:
                 break
+        if not run.done():
+            run.part()
     return run.solution()
 
 
@@ -208,6 +216,8 @@ class _Run:
             if np.isfinite(self.bound) and (self.stop.due() or self.done()):
                 break
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
+            if self.within(POOR) and not self.done():
+                improve(self.relax, self.best, self.relax.reduced_cost(self.at), self.stop)
             if self.done() or not (self.take_in(exact.designs) or self.widen()) or self.settled(top):
                 break
         pool = self.relax.pool
@@ -247,16 +257,21 @@ class _Run:
         exact = self.price_out(at, slack=self.slack(), designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
         return self.take_in(exact.designs)
 
-    def complete(self) -> None:
+    def complete(self) -> bool:
         """Integer model over the designs and modes that a better plan can have, or the likeliest of them.
 
         A plan that takes a design left out costs at least the bound and what that design costs more than
-        its site's least.
+        its site's least. Where that is little, the model would prove little, and is not solved.
         """
         slack, root = self.slack(), self.bound
-        at = Bound(value=root, at=self.at, steps=0)
-        exact = self.price_out(at, slack=slack + 1e-6, designs_max=max(1, COLUMNS_MAX // self.sites))
+        at, columns = Bound(value=root, at=self.at, steps=0), max(1, COLUMNS_MAX // self.sites)
+        near = self.relax.pool.designs.site[self.relax.reduced_cost(self.at) < WORTH * slack]
+        if np.bincount(near).max(initial=0) > columns:
+            return False
+        exact = self.price_out(at, slack=slack + 1e-6, designs_max=columns)
         self.take_in(exact.designs)
+        if exact.left_out < WORTH * slack:
+            return False
         reduced = self.relax.reduced_cost(self.at)
         keep = reduced <= min(slack, exact.left_out) + 1e-6
         keep[self.relax.pool.start] = True  # no site is without a design
@@ -281,6 +296,43 @@ class _Run:
                 break
             self.at = self.at.of_parts(parts)
             self.relax = Relaxation(self.relax.pool, self.needs, finer, self.rules)
+        return True
+
+    def part(self) -> None:
+        """Bound the plans in parts, each over all designs: the least of their bounds holds for every plan."""
+        parts_max = min(PARTS // self.sites, PARTS_MAX)
+        if parts_max < PARTS_LEAST or not self.relax.keeps_rules(self.best.choice):
+            return
+        keep = np.zeros(self.relax.pool.size, dtype=bool)
+        keep[self.relax.pool.nearest(self.relax.reduced_cost(self.at), PART_DESIGNS // self.sites)] = True
+        keep[self.best.choice[self.best.choice != NOBODY]] = True
+        self.narrow(keep)
+        goal = Goal(gap=SURE * self.enough, target=self.target)
+        at = Bound(value=self.bound, at=self.at, steps=0, often=np.zeros(self.relax.curves.modes))
+        root = raised(self.relax, whole(self.relax, at), self.best, goal, PART_STEPS, self.stop)
+        parts = parted(self.relax, root, self.best, goal, parts_max=parts_max, stop=self.stop)
+        parts.sort(key=lambda part: part.bound.value)
+        sure = (1 - SURE) * self.enough * self.best.cost if self.target is None else 0.0
+        low = min(goal.value(self.best), parts[0].bound.value) - sure
+        proven: list[float] = []
+        for part in parts if low > self.bound else []:
+            proven.append(self.proven(part, min([low, *proven]), goal))
+        self.bound = max(self.bound, min(proven, default=-np.inf))
+        settle(self.relax, self.best, self.stop)
+
+    def proven(self, part: Part, enough: float, goal: Goal) -> float:
+        """The bound of a part over all designs, once that is enough or no design is missing."""
+        value = self.bound
+        for _ in range(PART_PASSES):
+            if self.stop.due():
+                break
+            # What other parts lacked is in the pool by now.
+            part = raised(self.relax, reopened(part), self.best, goal, PART_STEPS, self.stop)
+            exact, top = self.priced(part.of(self.relax), part.bound, designs_max=PART_DESIGNS // self.sites)
+            value = max(value, top.value)
+            if value >= enough or not self.take_in(exact.designs):
+                break
+        return value
 
     def slack(self) -> float:
         """How much dearer than the bound a better plan can be; without a plan, how far to look for one."""
@@ -309,26 +361,37 @@ class _Run:
         self, top: Bound, *, slack: float, designs_max: int, barred: BoolArray | None = None
     ) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
-        lowest = LIFTED * self.pricer.market.low_price[self.relax.curves.tiered]
-        at = self.relax.lifted(top.at, lowest)  # far under them, many more designs would have to be sized
+        exact, proven = self.priced(self.relax, top, slack=slack, designs_max=designs_max, barred=barred)
+        if barred is None and proven.value > self.bound:
+            self.bound, self.at = proven.value, proven.at
+        return exact
+
+    def priced(
+        self,
+        relax: Relaxation,
+        top: Bound,
+        *,
+        slack: float = 0.0,
+        designs_max: int,
+        barred: BoolArray | None = None,
+    ) -> tuple[Exact, Bound]:
+        """Every design priced at a bound's multipliers, and the bound over all of them."""
+        lowest = LIFTED * self.pricer.market.low_price[relax.curves.tiered]
+        at = relax.lifted(top.at, lowest)  # far under them, many more designs would have to be sized
         exact = price_out(
             self.pricer,
             self.offers,
-            self.relax.curves,
+            relax.curves,
             at,
             slack=slack,
             designs_max=designs_max,
             kind=self.rules.kind,
             barred=barred,
-            known=self.relax.least(self.relax.cost_at(at))[0],
+            known=relax.least(relax.cost_at(at))[0],
         )
         self.passes += 1
-        if barred is not None:
-            return exact
-        value = self.rules.select(exact.least)[0] + self.relax.purchase(at.mu, at.borne).value
-        if value > self.bound:
-            self.bound, self.at = value, at
-        return exact
+        value = self.rules.select(exact.least)[0] + relax.purchase(at.mu, at.borne).value
+        return exact, Bound(value=value, at=at, steps=0)
 
     def take_in(self, designs: Sequence[Designs]) -> bool:
         """Add designs to the pool; whether there were new ones."""
