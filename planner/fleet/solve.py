@@ -321,7 +321,7 @@ class _Run:
         settle(self.relax, self.best, self.stop)
 
     def proven(self, part: Part, enough: float, goal: Goal) -> float:
-        """The bound of a part over all designs, once that is enough or no design is missing."""
+        """The bound of a part over all designs, once that is enough."""
         value = self.bound
         for _ in range(PART_PASSES):
             if self.stop.due():
@@ -330,8 +330,9 @@ class _Run:
             part = raised(self.relax, reopened(part), self.best, goal, PART_STEPS, self.stop)
             exact, top = self.priced(part.of(self.relax), part.bound, designs_max=PART_DESIGNS // self.sites)
             value = max(value, top.value)
-            if value >= enough or not self.take_in(exact.designs):
+            if value >= enough:
                 break
+            self.take_in(exact.designs)
         return value
 
     def slack(self) -> float:
