@@ -36,6 +36,7 @@ ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a si
 SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 LIFTED = 0.93  # of the lowest price: so high multipliers are lifted where that costs the bound nothing
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
+FIRST_STEPS = 400  # before the first pass over more than few sites, whose pool lacks much then
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 NEARLY = 1.1  # times an earlier plan's gap are as good, where that is wider than asked
@@ -203,7 +204,7 @@ class _Run:
                 self.relax,
                 self.at,
                 self.best,
-                steps=STEPS,
+                steps=STEPS if passes or self.known or self.sites <= FEW else FIRST_STEPS,
                 gap=max(AIM * self.settings.gap, ENOUGH * self.enough if self.known else 0.0),
                 stop=self.stop,
                 target=self.target,
