@@ -13,7 +13,7 @@ import numpy as np
 from planner.fleet.buying import IntArray
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.rules import Rules
-from planner.fleet.solve import FleetSolution
+from planner.fleet.solution import FleetSolution
 from planner.fleet.solver import Outcome
 
 

@@ -7,7 +7,6 @@ bound of plans in parts. A stop ends it between two steps with the best plan so 
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,10 +23,10 @@ from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import improve, settle
+from planner.fleet.solution import FleetSolution
 from planner.fleet.solver import MipLimits, Outcome
 from planner.fleet.standards import settle_standards
 from planner.fleet.start import Start, make_start
-from planner.fleet.steady import Steady
 from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
 
@@ -53,25 +52,6 @@ GAIN = 0.9  # share of its slack that a run must fall to for the integer model t
 REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
 LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
 CUTS, CUTS_MAX, CUTS_LEAST = 480, 12, 2  # times sites that its modes are cut anew where they are not exact
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FleetSolution:
-    """One design for each site that is served, exact cost and proven bound (currency), and how the run ended.
-
-    `choice` (S,) are places in the pool, `NOBODY` for sites left out; None where no plan keeps the rules or
-    none was found. A bound of infinity proves that there is none. `start` is where another search over the
-    same sites may begin. `steady` says what became of earlier designs, where these were to stay.
-    """
-
-    pool: Pool
-    choice: IntArray | None
-    cost: float
-    best_bound: float
-    outcome: Outcome
-    notes: dict[str, float]
-    start: Start | None = None
-    steady: Steady | None = None
 
 
 def candidates(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, sites: int) -> Pool | None:
@@ -219,7 +199,9 @@ class _Run:
             exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
             if self.within(POOR) and not self.done():
                 improve(self.relax, self.best, self.relax.reduced_cost(self.at), self.stop)
-            if self.done() or not (self.take_in(exact.designs) or self.widen()) or self.settled(top):
+            if self.done() or not (self.take_in(exact.designs) or self.widen()):
+                break
+            if passes and self.settled(top):
                 break
         pool = self.relax.pool
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))

@@ -14,7 +14,7 @@ from planner.fleet import Outcome, candidates, solve_fleet
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.rules import Rules
 from planner.fleet.serve import Solve, serve
-from planner.fleet.solve import FleetSolution
+from planner.fleet.solution import FleetSolution
 from planner.settings import SolverSettings
 from tests.fleet.brute import best_served, cheapest
 from tests.fleet.instances import Goods, equipped, goods, site, unsold
