@@ -136,7 +136,7 @@ class _Search:
         top = self.best
         skus = np.flatnonzero(self.relax.needs.most[self.relax.curves.tiered] > 0).tolist()
         idle = 0
-        while self.goes_on():
+        while skus and self.goes_on():
             idle = 0 if self.tried(skus[0]) else idle + 1
             skus = [*skus[1:], skus[0]]
             if self.best.cost < top.cost - CENT:
