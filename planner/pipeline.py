@@ -76,6 +76,7 @@ class Machines:
 
 THIS_MACHINE = Machines()
 
+
 def plan_folder(
     scenario: Path,
     out: Path,

@@ -46,7 +46,7 @@ class Sketch:
     band: Small
     battery: Small
     blocks: Small
-    demand: Small
+    demand: NDArray[np.int32]  # heated batteries ask for much, string by string
     level: NDArray[np.int8]
     module: Small
     controller: Small
@@ -72,7 +72,7 @@ def make_sketch(p: Prepared) -> Sketch:
         band=stores.kit[able].astype(np.int16),
         battery=stores.battery[able].astype(np.int16),
         blocks=blocks[able].astype(np.int16),
-        demand=d.row[able].astype(np.int16),
+        demand=d.row[able].astype(np.int32),
         level=level.astype(np.int8),
         **pairs,
     )

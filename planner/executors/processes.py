@@ -8,12 +8,14 @@ that each begins at once. They are not forked from this one: a fork copies the l
 not copy, such as those that draw the progress. Where there is no such server, each is spawned.
 """
 
+import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from multiprocessing import get_all_start_methods, get_context
+from multiprocessing import get_all_start_methods, get_context, parent_process
+from threading import Thread
 from typing import Any
 
 from planner.errors import WorkerError
@@ -47,7 +49,16 @@ def start_server(make: Callable[[Any, Any], Any]) -> None:
 
 def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
     seek_rings_less()
+    Thread(target=_leave_with_leader, daemon=True).start()
     _making[:] = [(make, shared)]
+
+
+def _leave_with_leader() -> None:
+    """End this worker when the process that leads it has died without a word."""
+    leader = parent_process()
+    if leader is not None:
+        leader.join()
+        os._exit(1)
 
 
 def _run(number: int, part: Any, work: Callable[..., Any], some: tuple[Any, ...]) -> Any:

@@ -132,12 +132,14 @@ class Look:
 
 def beside_part(batch: Batch, look: Look, rests: Sequence[Rest | None]) -> list[Ranked | None]:
     """The cheapest designs of a batch's sites, numbered from 0; None for those without a rest."""
-    return [
-        None
-        if rest is None
-        else ranked(batch.pricer, batch.first(s, np.inf), s, look.needs, rest, look.designs_max)
-        for s, rest in enumerate(rests)
-    ]
+    return [None if rest is None else _beside(batch, s, look, rest) for s, rest in enumerate(rests)]
+
+
+def _beside(batch: Batch, s: int, look: Look, rest: Rest) -> Ranked | None:
+    """Of the s-th site's designs to begin with; of all, where none of those keeps the rules."""
+    sized = (of(s) for of in (lambda s: batch.first(s, np.inf), batch.whole))
+    found = (ranked(batch.pricer, offer, s, look.needs, rest, look.designs_max) for offer in sized)
+    return next((one for one in found if one is not None), None)
 
 
 def beside_all(sites: Sites, look: Look, rests: Sequence[Rest | None]) -> list[Ranked | None]:

@@ -195,7 +195,7 @@ class PoolPart:
 
 
 def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_max: int) -> Pool | None:
-    """Price every design of every site and keep, at each, those that cost least at the lowest prices.
+    """Price each site's designs to begin with and keep those that cost least at the lowest prices.
 
     At most `designs_max` are kept at a site, of those that cost no more at the lowest prices than the
     cheapest does at the prices of single units. None without a site.

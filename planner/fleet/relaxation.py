@@ -141,7 +141,7 @@ class Relaxation:
         self.penalty = BREACH * self.dearest
 
     def limited(self, curves: Curves, rules: Rules) -> "Relaxation":
-        """The same pool where some modes are closed and more SKUs required."""
+        """The same pool where some modes are closed and more SKUs required; not for the integer model."""
         other = copy(self)
         other.curves, other.rules = curves, rules
         other.required = rules.required[curves.tiered]

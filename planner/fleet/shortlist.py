@@ -125,7 +125,8 @@ def within(
 ) -> SiteOffer:
     """A site's designs of up to `limit` at costs by number of units needed (K, N + 1), and some above it.
 
-    Without a limit: up to `slack` over the cheapest design. All of them where none is found near the floors.
+    Without a limit: up to `slack` over some design near the cheapest. All of them where none is found near
+    the floors.
     """
     found = outlooks(pricer, site, drafts, table)
     if limit is None:

@@ -81,10 +81,10 @@ def solve_fleet(
     if run.begin():
         run.prove()
         for _ in range(COMPLETIONS if pool.sites <= FEW else 1):
-            slack = run.slack()
+            slack = run.slack(run.bound)
             if run.done() or run.stop.due():
                 break
-            if not run.complete() or run.slack() > GAIN * slack:
+            if not run.complete() or run.slack(run.bound) > GAIN * slack:
                 break
         if not run.done():
             run.part()
@@ -112,7 +112,7 @@ class _Run:
         curves = make_curves(self.needs, counted=rules.counted)
         self.relax, self.best = Relaxation(pool, self.needs, curves, rules), Incumbent()
         self.bound, self.steps, self.passes, self.widened = -np.inf, 0, 0, False
-        self.at = self.relax.start()
+        self.at, self.root = self.relax.start(), -np.inf  # multipliers, and the bound that they prove
         self.near: Designs | None = None
         if start is not None:
             self.at = start.multipliers(curves)
@@ -237,8 +237,8 @@ class _Run:
             return False
         self.widened = True
         at = Bound(value=-np.inf, at=self.relax.start(), steps=0)
-        exact = self.price_out(at, slack=self.slack(), designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
-        return self.take_in(exact.designs)
+        slack, most = self.slack(self.bound), max(ADDED_LEAST, ADDED_MAX // self.sites)
+        return self.take_in(self.price_out(at, slack=slack, designs_max=most).designs)
 
     def complete(self) -> bool:
         """Integer model over the designs and modes that a better plan can have, or the likeliest of them.
@@ -246,7 +246,7 @@ class _Run:
         A plan that takes a design left out costs at least the bound and what that design costs more than
         its site's least. Where that is little, the model would prove little, and is not solved.
         """
-        slack, root = self.slack(), self.bound
+        slack, root = self.slack(self.root), self.root
         at, columns = Bound(value=root, at=self.at, steps=0), max(1, COLUMNS_MAX // self.sites)
         near = self.relax.pool.designs.site[self.relax.reduced_cost(self.at) < WORTH * slack]
         if np.bincount(near).max(initial=0) > columns:
@@ -318,10 +318,9 @@ class _Run:
             self.take_in(exact.designs)
         return value
 
-    def slack(self) -> float:
-        """How much dearer than the bound a better plan can be; without a plan, how far to look for one."""
-        known = self.relax.keeps_rules(self.best.choice)
-        return self.best.cost - self.bound if known else LOOK * abs(self.bound)
+    def slack(self, bound: float) -> float:
+        """How much dearer than a bound a better plan can be; without a plan, how far to look for one."""
+        return self.best.cost - bound if self.relax.keeps_rules(self.best.choice) else LOOK * abs(bound)
 
     def cut(self, need: IntArray) -> tuple[Curves, IntArray]:
         """Modes cut at the needs of a plan."""
@@ -346,8 +345,9 @@ class _Run:
     ) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
         exact, proven = self.priced(self.relax, top, slack=slack, designs_max=designs_max, barred=barred)
-        if barred is None and proven.value > self.bound:
-            self.bound, self.at = proven.value, proven.at
+        if barred is None and proven.value > self.root:
+            self.root, self.at = proven.value, proven.at
+        self.bound = max(self.bound, self.root)
         return exact
 
     def priced(

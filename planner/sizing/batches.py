@@ -45,9 +45,9 @@ class SiteBatch:
         At the lowest prices they cost no more than a cheap one does at those of single units, nor than
         `reach` times what one does at the lowest.
         """
-        offer, begun = self.offers[s], self._begun[s]
-        table = price_table(self.pricer, offer, self.pricer.market.low_price)
-        return within(self.pricer, offer, begun.drafts, table, min(begun.cost, reach * begun.least), 0.0)
+        offer, some = self.offers[s], self._drafts(s)
+        begun, table = self._begun[s], price_table(self.pricer, offer, self.pricer.market.low_price)
+        return within(self.pricer, offer, some, table, min(begun.cost, reach * begun.least), 0.0)
 
     def within(self, s: int, table: FloatArray, limit: float | None, slack: float) -> SiteOffer:
         """The s-th site with its designs of up to a limit at costs by number of units needed (K, N + 1).
@@ -92,7 +92,7 @@ def ready_workers(sites: int, *, workers: int | None, cluster: str | None) -> No
 class FleetSites:
     """Every site of a fleet, in batches with an executor.
 
-    Making it sizes all designs and notes the sites without any in `fleet.refusals`; `counts` are the numbers
+    Making it begins every site and notes the sites without any in `fleet.refusals`; `counts` are the numbers
     of those with, by batch. Designs of `known` sites (see `SiteBatch`) wait until they are asked for.
     """
 
