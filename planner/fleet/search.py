@@ -26,9 +26,9 @@ CENT = 1e-6  # currency: less is rounding
 def settle(relax: Relaxation, best: Incumbent, stop: Stop) -> None:
     """Improve the incumbent until no site alone can."""
     if len(best.choice):
-        fleet = Fleet(relax, best.choice)
-        fleet.descend(stop)
-        best.offer(fleet.cost, fleet.choice)
+        trial = Tentative(relax, best.choice)
+        trial.descend(stop)
+        best.offer(trial.cost, trial.choice)
 
 
 def improve(relax: Relaxation, best: Incumbent, near: FloatArray, stop: Stop) -> None:
@@ -43,7 +43,7 @@ def improve(relax: Relaxation, best: Incumbent, near: FloatArray, stop: Stop) ->
     best.offer(found.cost, np.where(found.choice == NOBODY, NOBODY, places[found.choice]))
 
 
-class Fleet:
+class Tentative:
     """A choice that changes, and the need of each tiered SKU (T,) that it makes."""
 
     def __init__(self, relax: Relaxation, choice: IntArray) -> None:
@@ -127,10 +127,10 @@ class _Search:
         self.evaluations = 0
         self.typical = np.maximum(np.median(relax.greatest, axis=0), 1.0).astype(np.int64)
         self.seen: set[bytes] = set()
-        self.best = Fleet(relax, choice)
-        self.other: Fleet | None = None  # the best that was met on the way
+        self.best = Tentative(relax, choice)
+        self.other: Tentative | None = None  # the best that was met on the way
 
-    def run(self) -> Fleet:
+    def run(self) -> Tentative:
         """Starts by every SKU in turn; where none leads to a better plan, on from the best that was met."""
         self.best.descend(self.stop)
         top = self.best
@@ -156,16 +156,16 @@ class _Search:
         for choice in [*self.by_means(t), *self.by_tilts(t)]:
             if self.known(choice):
                 continue
-            fleet = Fleet(self.relax, choice)
-            fleet.descend(self.stop)
-            self.evaluations += fleet.evaluations
-            if self.known(fleet.choice):
+            trial = Tentative(self.relax, choice)
+            trial.descend(self.stop)
+            self.evaluations += trial.evaluations
+            if self.known(trial.choice):
                 continue
-            if fleet.cost < self.best.cost - CENT:
-                self.best, self.other = fleet, None
+            if trial.cost < self.best.cost - CENT:
+                self.best, self.other = trial, None
                 return True
-            if self.other is None or fleet.cost < self.other.cost - CENT:
-                self.other = fleet
+            if self.other is None or trial.cost < self.other.cost - CENT:
+                self.other = trial
             if not self.goes_on():
                 break
         return False
