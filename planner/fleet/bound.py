@@ -24,6 +24,9 @@ STALL = 40  # steps without a better bound after which the step is halved
 HALVINGS = 14  # then the steps are too small to matter
 SITE_WEIGHT = 2.0  # how far `w` moves beside `mu`, for each site of the fleet; by trial on 24 and 240 sites
 LATEST = 0.02  # weight of the last step in `often`
+CHECK = 50  # steps after which what they found is checked over the whole pool
+FEW, FEW_LEAST = 3_000, 8  # designs that are looked at between: in the fleet, and of a site
+WORTH = 2  # times as many designs in a pool make that worth while
 REACH = 0.05  # the step aims at most this share above the bound: the plan may be far from it at first
 
 
@@ -41,8 +44,8 @@ class Bound:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Top:
-    """The greatest `L` met, and its multipliers: `mu` (V,) and shares `w` (P,)."""
+class Point:
+    """A value of `L`, and its multipliers: `mu` (V,) and shares `w` (P,)."""
 
     value: float
     mu: FloatArray
@@ -65,75 +68,149 @@ def ascend(
     Ends when the bound comes within `gap` of the incumbent, either passes `target`, the steps are too small
     to matter, or `stop` is due. From a good start, steps had better begin at a smaller `scale`.
     """
-    modes, span, sku = relax.curves.modes, relax.span(), relax.curves.mode_sku
-    mu_weight = span[sku]
-    reach = (span * np.maximum(relax.greatest, 1.0))[relax.share_site, sku[relax.share_mode]]
-    w_weight = SITE_WEIGHT * relax.pool.sites * reach
-    mu, w, top = start.mu, relax.shares(start), Top(value=-np.inf, mu=start.mu, w=relax.shares(start))
-    toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
-    stalled, step, often = 0, 0, np.zeros(modes)
-    for step in range(1, steps + 1):
-        phi, label = relax.label(mu, w)
-        cost = relax.design_cost(phi)
-        least, choice = relax.sites_side(cost)
-        borne: FloatArray = np.bincount(relax.share_mode, w, minlength=modes).astype(float)
-        bought = relax.purchase(mu, borne)
+
+    def ends(value: float) -> bool:
+        hopeless = value > relax.dearest  # no plan over the pool, so the bound has no end
+        passed = target is not None and (best.cost <= target or value > target)
+        return best.cost - value <= gap * best.cost or hopeless or passed
+
+    ascent = _Ascent(relax, start, best, scale)
+    for _ in range(steps):
+        if not ascent.step():
+            break
+        if ends(ascent.top.value) and ends(ascent.checked()) or stop.due():
+            break
+    return ascent.bound()
+
+
+class _Ascent:
+    """Where the steps are, which way they go, and how far; the highest point met.
+
+    Most steps look at few designs alone, those near the least of their sites: what they find is checked
+    over the whole pool now and then, and designs that came near it are looked at from then on.
+    """
+
+    def __init__(self, relax: Relaxation, start: Multipliers, best: Incumbent, scale: float) -> None:
+        self.relax, self.best, self.scale = relax, best, scale
+        sku, span = relax.curves.mode_sku, relax.span()
+        reach = (span * np.maximum(relax.greatest, 1.0))[relax.share_site, sku[relax.share_mode]]
+        self.mu_weight, self.w_weight = span[sku], SITE_WEIGHT * relax.pool.sites * reach
+        self.mu, self.w = start.mu, relax.shares(start)
+        self.toward_mu, self.toward_w = np.zeros_like(self.mu), np.zeros_like(self.w)
+        self.steps, self.stalled, self.often = 0, 0, np.zeros(relax.curves.modes)
+        self.top = self.sure = Point(value=-np.inf, mu=self.mu, w=self.w)
+        self.few = max(FEW, FEW_LEAST * relax.pool.sites)
+        self.places = np.arange(relax.pool.size)
+        self.part = relax
+        if relax.pool.size > WORTH * self.few and not relax.caps:
+            self.places = np.zeros(0, dtype=np.int64)
+            self.look_near(self.mu, self.w)
+
+    def bound(self) -> Bound:
+        """The highest point over the whole pool."""
+        self.checked()
+        at = self.relax.multipliers(self.top.mu, self.top.w)
+        return Bound(value=self.top.value, at=at, steps=self.steps, often=self.often)
+
+    def checked(self) -> float:
+        """The highest point's value over the whole pool."""
+        if self.part is not self.relax and self.top is not self.sure:
+            value = self.look_near(self.top.mu, self.top.w)
+            top = Point(value=value, mu=self.top.mu, w=self.top.w)
+            self.top = self.sure = top if value > self.sure.value else self.sure
+        return self.top.value
+
+    def look_near(self, mu: FloatArray, w: FloatArray) -> float:
+        """`L` over the whole pool; its designs near the least are looked at from now on."""
+        relax = self.relax
+        cost = relax.design_cost(relax.labels.least(relax.labels.cost(mu, w)))
+        over = relax.over_least(cost)
+        near = np.flatnonzero(over <= np.partition(over, self.few)[self.few])
+        self.places = np.union1d(self.places, near)
+        if self.best.choice.size:
+            self.places = np.union1d(self.places, self.best.choice[self.best.choice != NOBODY])
+        self.part = relax.some(self.places)
+        return relax.sites_side(cost)[0] + relax.purchase(mu, self.borne(w)).value
+
+    def borne(self, w: FloatArray) -> FloatArray:
+        """What all sites bear of each mode (V,)."""
+        return np.bincount(self.relax.share_mode, w, minlength=self.relax.curves.modes).astype(float)
+
+    def step(self) -> bool:
+        """Evaluate `L`, and go on; whether there is anywhere to go."""
+        relax, mu, w = self.relax, self.mu, self.w
+        self.steps += 1
+        each = relax.labels.cost(mu, w)
+        cost = self.part.design_cost(relax.labels.least(each))
+        least, choice = self.part.sites_side(cost)
+        bought = relax.purchase(mu, self.borne(w))
         value = least + bought.value
-        often += max(LATEST, 1 / step) * (bought.active - often)
-        try_choice(relax, cost, choice, bought, best)
+        self.often += max(LATEST, 1 / self.steps) * (bought.active - self.often)
+        self.try_choice(cost, choice, bought)
         if not np.isfinite(value):  # the pool has no design of one kind for all sites of a region
-            return Bound(value=value, at=relax.multipliers(mu, w), steps=step)
-        improved = value > top.value + 1e-9 * abs(value)
-        stalled = 0 if improved else stalled + 1
-        if improved:
-            top = Top(value=value, mu=mu, w=w)
-        hopeless = top.value > relax.dearest  # no plan over the pool, so the bound has no end
-        passed = target is not None and (best.cost <= target or top.value > target)
-        if best.cost - top.value <= gap * best.cost or hopeless or passed or stop.due():
-            break
-        if stalled >= STALL:
-            scale, stalled, mu, w = scale / 2, 0, top.mu, top.w
-            toward_mu, toward_w = np.zeros_like(mu), np.zeros_like(w)
-            if scale < 0.5**HALVINGS:
-                break
-            continue
-        slope_mu, slope_w = slopes(relax, mu, w, choice, label, bought)
-        toward_mu = DEFLECTION * slope_mu + (1 - DEFLECTION) * toward_mu
-        toward_w = DEFLECTION * slope_w + (1 - DEFLECTION) * toward_w
-        norm = float((toward_mu**2 * mu_weight).sum() + (toward_w**2 * w_weight).sum())
+            self.top = self.sure = Point(value=value, mu=mu, w=w)
+            return False
+        if value > self.top.value + 1e-9 * abs(value):
+            self.top, self.stalled = Point(value=value, mu=mu, w=w), 0
+        else:
+            self.stalled += 1
+        if self.steps % CHECK == 0:
+            self.checked()
+        if self.stalled >= STALL:
+            return self.turned_back()
+        made = self.part.uses(choice)
+        return self.moved(value, slopes(relax, mu, w, made, relax.labels.cheapest(made, each), bought))
+
+    def turned_back(self) -> bool:
+        """Begin again at the highest point with steps half as long; whether these are long enough to matter."""
+        self.checked()
+        self.scale, self.stalled, self.mu, self.w = self.scale / 2, 0, self.top.mu, self.top.w
+        self.toward_mu, self.toward_w = np.zeros_like(self.mu), np.zeros_like(self.w)
+        return self.scale >= 0.5**HALVINGS
+
+    def moved(self, value: float, slope: tuple[FloatArray, FloatArray]) -> bool:
+        """Take a step from where `L` has a value and a slope; whether there is a way up."""
+        self.toward_mu = DEFLECTION * slope[0] + (1 - DEFLECTION) * self.toward_mu
+        self.toward_w *= 1 - DEFLECTION
+        self.toward_w += DEFLECTION * slope[1]
+        up_mu, up_w = self.toward_mu * self.mu_weight, self.toward_w * self.w_weight
+        norm = float(np.einsum("v,v", self.toward_mu, up_mu) + np.einsum("p,p", self.toward_w, up_w))
         if norm < 1e-12:
-            break
-        aim = min(best.cost, max(top.value, value) * (1 + REACH) + 1.0)
-        length = scale * (aim - value) / norm
-        mu = np.maximum(mu + length * toward_mu * mu_weight, 0.0)
-        w = np.maximum(w + length * toward_w * w_weight, 0.0)
-    return Bound(value=top.value, at=relax.multipliers(top.mu, top.w), steps=step, often=often)
+            return False
+        aim = min(self.best.cost, max(self.top.value, value) * (1 + REACH) + 1.0)
+        length = self.scale * (aim - value) / norm
+        self.mu = np.maximum(self.mu + length * up_mu, 0.0)
+        up_w *= length
+        up_w += self.w
+        self.w = np.maximum(up_w, 0.0, out=up_w)
+        return True
 
+    def try_choice(self, cost: FloatArray, choice: IntArray, bought: Purchase) -> None:
+        """Price the choice met, and where a category has a cap the one from the SKUs that the purchase takes."""
+        part = self.part
+        if not part.caps or not len(self.best.choice):
+            self.offer(choice)
+        if part.caps:
+            within = part.within_caps(cost, bought.active)
+            _, other = part.sites_side(within)
+            if np.isfinite(within[other[other != NOBODY]]).all():
+                self.offer(other)
 
-def try_choice(
-    relax: Relaxation, cost: FloatArray, choice: IntArray, bought: Purchase, best: Incumbent
-) -> None:
-    """Price the choice met, and where a category has a cap the one from the SKUs that the purchase takes."""
-    if not relax.caps or not len(best.choice):
-        best.offer(relax.cost(choice), choice)
-    if not relax.caps:
-        return
-    within = relax.within_caps(cost, bought.active)
-    _, other = relax.sites_side(within)
-    if np.isfinite(within[other[other != NOBODY]]).all():
-        best.offer(relax.cost(other), other)
+    def offer(self, choice: IntArray) -> None:
+        """Keep a choice of the designs looked at if it is the best."""
+        self.best.offer(self.part.cost(choice), np.where(choice == NOBODY, NOBODY, self.places[choice]))
 
 
 def slopes(
-    relax: Relaxation, mu: FloatArray, w: FloatArray, choice: IntArray, label: IntArray, bought: Purchase
+    relax: Relaxation, mu: FloatArray, w: FloatArray, uses: IntArray, label: IntArray, bought: Purchase
 ) -> tuple[FloatArray, FloatArray]:
-    """Subgradient of `L`: labelled needs less what is bought (V,), and uses less the modes bought (P,)."""
-    made = relax.made_by[choice[choice != NOBODY]].indices
-    label = label[made]
-    mode, share = relax.label_mode[label], relax.label_share[label]
-    slope_mu = np.bincount(mode, relax.use_units[made], minlength=relax.curves.modes) - bought.units
-    slope_w = -bought.active[relax.share_mode].astype(float)
-    slope_w[share] += 1.0
+    """Subgradient of `L` at the uses (N,) made, and their labels (N,).
+
+    Labelled needs less what is bought (V,), and uses less the modes bought (P,).
+    """
+    mode, share = relax.labels.mode[label], relax.labels.share[label]
+    slope_mu = np.bincount(mode, relax.use_units[uses], minlength=relax.curves.modes) - bought.units
     slope_mu[(mu <= 0) & (slope_mu < 0)] = 0.0
-    slope_w[(w <= 0) & (slope_w < 0)] = 0.0
+    slope_w = -(bought.active[relax.share_mode] & (w > 0)).astype(float)
+    slope_w[share] = 1.0 - bought.active[mode]  # a site labels one use of a SKU
     return slope_mu, slope_w

@@ -24,6 +24,7 @@ from scipy import sparse
 
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import Curves
+from planner.fleet.labels import make_labels
 from planner.fleet.needs import Needs
 from planner.fleet.pool import Pool
 from planner.fleet.rules import Rules
@@ -92,9 +93,8 @@ class Relaxation:
     """The relaxed fleet over a pool of designs: evaluates both sides of `L` and the exact cost of a choice.
 
     A use is a distinct (site, SKU, units) that some of the pool's designs make; `made_by` (D, U) says which.
-    Labels (L) are the modes that each use may be bought in, by use: `label_use`, `label_mode`, `label_units`.
-    A site bears shares of the modes that its uses may be labelled with alone: those pairs of a site and a
-    mode (P) are `share_site` and `share_mode`, and `label_share` their places.
+    Its `labels` are the modes that it may be bought in. A site bears shares of the modes that its uses may be
+    labelled with alone: those pairs of a site and a mode (P) are `share_site` and `share_mode`.
     """
 
     def __init__(self, pool: Pool, needs: Needs, curves: Curves, rules: Rules) -> None:
@@ -106,28 +106,23 @@ class Relaxation:
         width = int(units.max(initial=0)) + 1
         code = (pool.designs.site[tiered.row] * skus + tiered.col) * width + units
         uses, which = np.unique(code, return_inverse=True)
-        self.use_units = (uses % width).astype(float)
-        self.use_sku, self.use_site = uses // width % max(1, skus), uses // width // max(1, skus)
+        first = np.searchsorted(curves.mode_sku, np.arange(skus + 1))
+        place = np.arange(int(np.diff(first).max(initial=1)))[None, :]
+        sku, units = uses // width % max(1, skus), uses % width
+        modes = np.where(place < np.diff(first)[sku, None], first[sku, None] + place, -1)  # (U, M)
+        high = np.append(curves.high, 0.0)  # of no mode: mode -1
+        barred = (modes < 0) | (high[modes] < units[:, None])
+        order = np.argsort((~barred).sum(axis=1), kind="stable")
+        which = np.argsort(order)[which]
+        self.use_units, self.use_sku = units[order].astype(float), sku[order]
+        self.use_site = (uses // width // max(1, skus))[order]
+        self.modes, self.barred = modes[order], barred[order]
         self.made_by = sparse.csr_matrix(
             (np.ones(len(which)), (tiered.row, which)), shape=(pool.designs.usage.shape[0], len(uses))
         )
-        first = np.searchsorted(curves.mode_sku, np.arange(skus + 1))
-        count = np.diff(first)
-        place = np.arange(int(count.max(initial=1)))[None, :]
-        self.modes = np.where(place < count[:, None], first[:-1][:, None] + place, -1)[self.use_sku]  # (U, M)
-        high = np.append(curves.high, 0.0)  # of no mode: mode -1
-        self.barred = (self.modes < 0) | (high[self.modes] < self.use_units[:, None])
-        fits = ~self.barred
-        never = np.flatnonzero(~fits.any(axis=1))
-        fits[never, 0] = True
-        self.label_use, place = np.nonzero(fits)
-        self.label_mode = self.modes[self.label_use, place]
-        self.label_units = self.use_units[self.label_use]
-        self.first_label = np.searchsorted(self.label_use, np.arange(len(uses)))
-        self.unbought = self.first_label[never]  # labels of uses that no mode holds
-        code = self.use_site[self.label_use] * curves.modes + self.label_mode
-        pair, self.label_share = np.unique(code, return_inverse=True)
-        self.share_site, self.share_mode = np.divmod(pair, max(1, curves.modes))
+        pair = self.use_site[:, None] * curves.modes + np.maximum(self.modes, 0)
+        self.labels, pairs = make_labels(self.modes, self.barred, self.use_units, pair)
+        self.share_site, self.share_mode = np.divmod(pairs, max(1, curves.modes))
         self.corner_sku = np.searchsorted(curves.mode_sku[curves.corner_mode], np.arange(skus))
         #: Units of a SKU at a site that its greatest use makes; how far a multiplier of it may move the site.
         self.greatest = np.zeros((pool.sites, skus))
@@ -145,19 +140,26 @@ class Relaxation:
         other = copy(self)
         other.curves, other.rules = curves, rules
         other.required = rules.required[curves.tiered]
-        closed = np.flatnonzero(curves.high[self.label_mode] < self.label_units)
-        other.unbought = np.union1d(self.unbought, closed)
+        other.labels = self.labels.without(curves)
+        return other
+
+    def some(self, places: IntArray) -> "Relaxation":
+        """The same over the designs at some places, rising; uses, labels and pairs stay those of all."""
+        other = copy(self)
+        other.pool = self.pool.take(places)
+        other.kind, other.base, other.made_by = self.kind[places], self.base[places], self.made_by[places]
         return other
 
     def need(self, choice: IntArray) -> IntArray:
         """Units of every SKU (K,) that a choice of designs needs."""
-        usage, chosen = self.pool.designs.usage, choice[choice != NOBODY]
-        first, length = usage.indptr[chosen], np.diff(usage.indptr)[chosen]
-        at = np.repeat(first - np.concatenate(([0], np.cumsum(length)[:-1])), length) + np.arange(
-            length.sum()
-        )
+        usage = self.pool.designs.usage
+        at = places_in(usage, choice)
         need = np.bincount(usage.indices[at], usage.data[at], minlength=usage.shape[1])
         return np.asarray(need.round().astype(np.int64))
+
+    def uses(self, choice: IntArray) -> IntArray:
+        """Uses that a choice of designs makes, site by site."""
+        return np.asarray(self.made_by.indices[places_in(self.made_by, choice)])
 
     def cost(self, choice: IntArray) -> float:
         """Cost of a choice of designs: exact where it keeps all rules, beyond any fleet's where not."""
@@ -192,17 +194,9 @@ class Relaxation:
         w[self.share_site, self.share_mode] = shares
         return Multipliers(mu=mu, w=w)
 
-    def label(self, mu: FloatArray, shares: FloatArray) -> tuple[FloatArray, IntArray]:
-        """Least cost of each use (U,), and the first of its labels that has it."""
-        each = mu[self.label_mode] * self.label_units + shares[self.label_share]
-        each[self.unbought] = np.inf
-        least = np.minimum.reduceat(each, self.first_label) if len(each) else each
-        hits = np.flatnonzero(each <= least[self.label_use])
-        return least, hits[np.searchsorted(self.label_use[hits], np.arange(len(least)))]
-
     def cost_at(self, at: Multipliers) -> FloatArray:
         """Cost of each design of the pool (D,) at the multipliers."""
-        return self.design_cost(self.label(at.mu, self.shares(at))[0])
+        return self.design_cost(self.labels.least(self.labels.cost(at.mu, self.shares(at))))
 
     def design_cost(self, phi: FloatArray) -> FloatArray:
         """Cost of each design of the pool (D,) at the costs of its uses (U,)."""
@@ -287,7 +281,10 @@ class Relaxation:
 
     def reduced_cost(self, at: Multipliers) -> FloatArray:
         """By how much `L` rises at least when the fleet is made to take each design of the pool (D,)."""
-        cost = self.cost_at(at)
+        return self.over_least(self.cost_at(at))
+
+    def over_least(self, cost: FloatArray) -> FloatArray:
+        """How far costs (D,) are over the least of their site and kind of battery."""
         least = self.least(cost)[0][self.pool.designs.site, self.kind]
         return np.where(np.isfinite(least), cost - np.where(np.isfinite(least), least, 0.0), np.inf)
 
@@ -309,3 +306,11 @@ class Relaxation:
         typical = np.minimum(typical, self.needs.most[c.tiered])
         single = self.needs.of(c.tiered, typical) / typical
         return np.asarray(np.maximum(np.maximum(high, single) - low, 0.005 * low + 1e-9))
+
+
+def places_in(matrix: sparse.csr_matrix, choice: IntArray) -> IntArray:
+    """Places of the entries in the rows that are chosen."""
+    chosen = choice[choice != NOBODY]
+    first, length = matrix.indptr[chosen], matrix.indptr[chosen + 1] - matrix.indptr[chosen]
+    end = np.cumsum(length)
+    return np.asarray(np.repeat(first - end + length, length) + np.arange(int(end[-1]) if len(end) else 0))
