@@ -34,11 +34,14 @@ class Cluster:
         self._batches = [self._client.submit(make, common, part, pure=False, retries=TRIES) for part in parts]
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
-        """Results of every batch, in order."""
+        """Results of every batch, in order; the work begins at once."""
         waiting = [
             self._client.submit(work, batch, *some, pure=False, retries=TRIES)
             for batch, some in zip(self._batches, arguments, strict=True)
         ]
+        return self._results(waiting)
+
+    def _results(self, waiting: list[Any]) -> Iterator[Any]:
         while waiting:
             yield waiting.pop(0).result()
 

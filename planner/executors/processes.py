@@ -106,7 +106,7 @@ class Processes:
         return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=self._begin)
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
-        """Results of every batch, in order.
+        """Results of every batch, in order; the work begins at once.
 
         Raises
         ------
@@ -114,6 +114,14 @@ class Processes:
             A worker died again and again.
         """
         waiting = {b: self._submit(b, work, some) for b, some in enumerate(arguments)}
+        return self._results(waiting, work, arguments)
+
+    def _results(
+        self,
+        waiting: "dict[int, Future[Any]]",
+        work: Callable[..., Any],
+        arguments: Sequence[tuple[Any, ...]],
+    ) -> Iterator[Any]:
         for b in range(len(arguments)):
             while True:
                 try:

@@ -17,6 +17,7 @@ import numpy as np
 
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.relaxation import NOBODY, Incumbent, Multipliers, Purchase, Relaxation
+from planner.fleet.search import settle
 from planner.fleet.stop import Stop
 
 DEFLECTION = 0.4  # share of the new subgradient in the step's direction
@@ -74,11 +75,11 @@ def ascend(
         passed = target is not None and (best.cost <= target or value > target)
         return best.cost - value <= gap * best.cost or hopeless or passed
 
-    ascent = _Ascent(relax, start, best, scale)
+    ascent = _Ascent(relax, start, best, scale, stop)
     for _ in range(steps):
         if not ascent.step():
             break
-        if ends(ascent.top.value) and ends(ascent.checked()) or stop.due():
+        if stop.due() or (ends(ascent.top.value) and ends(ascent.checked())):
             break
     return ascent.bound()
 
@@ -90,8 +91,10 @@ class _Ascent:
     over the whole pool now and then, and designs that came near it are looked at from then on.
     """
 
-    def __init__(self, relax: Relaxation, start: Multipliers, best: Incumbent, scale: float) -> None:
-        self.relax, self.best, self.scale = relax, best, scale
+    def __init__(
+        self, relax: Relaxation, start: Multipliers, best: Incumbent, scale: float, stop: Stop
+    ) -> None:
+        self.relax, self.best, self.scale, self.stop = relax, best, scale, stop
         sku, span = relax.curves.mode_sku, relax.span()
         reach = (span * np.maximum(relax.greatest, 1.0))[relax.share_site, sku[relax.share_mode]]
         self.mu_weight, self.w_weight = span[sku], SITE_WEIGHT * relax.pool.sites * reach
@@ -155,6 +158,7 @@ class _Ascent:
         else:
             self.stalled += 1
         if self.steps % CHECK == 0:
+            self.settle(choice)
             self.checked()
         if self.stalled >= STALL:
             return self.turned_back()
@@ -162,7 +166,7 @@ class _Ascent:
         return self.moved(value, slopes(relax, mu, w, made, relax.labels.cheapest(made, each), bought))
 
     def turned_back(self) -> bool:
-        """Begin again at the highest point with steps half as long; whether these are long enough to matter."""
+        """Begin again at the highest point, steps half as long; whether these are long enough to matter."""
         self.checked()
         self.scale, self.stalled, self.mu, self.w = self.scale / 2, 0, self.top.mu, self.top.w
         self.toward_mu, self.toward_w = np.zeros_like(self.mu), np.zeros_like(self.w)
@@ -186,7 +190,7 @@ class _Ascent:
         return True
 
     def try_choice(self, cost: FloatArray, choice: IntArray, bought: Purchase) -> None:
-        """Price the choice met, and where a category has a cap the one from the SKUs that the purchase takes."""
+        """Price the choice met, or where a category has a cap that from the SKUs which the purchase takes."""
         part = self.part
         if not part.caps or not len(self.best.choice):
             self.offer(choice)
@@ -195,6 +199,12 @@ class _Ascent:
             _, other = part.sites_side(within)
             if np.isfinite(within[other[other != NOBODY]]).all():
                 self.offer(other)
+
+    def settle(self, choice: IntArray) -> None:
+        """Offer what a choice of the designs looked at comes to when sites change theirs one by one."""
+        near = Incumbent(cost=self.part.cost(choice), choice=choice)
+        settle(self.part, near, self.stop)
+        self.offer(near.choice)
 
     def offer(self, choice: IntArray) -> None:
         """Keep a choice of the designs looked at if it is the best."""

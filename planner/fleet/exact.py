@@ -1,6 +1,6 @@
 """Every design of every site, priced at the bound's multipliers: it makes the bound hold for all of them."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -52,6 +52,7 @@ def price_out(
     kind: IntArray,
     barred: BoolArray | None = None,
     known: FloatArray | None = None,
+    meanwhile: Callable[[], None] | None = None,
 ) -> Exact:
     """Price all designs; keep, at each site, those within `slack` of the least of their kind.
 
@@ -67,6 +68,8 @@ def price_out(
         SKUs that no design may use.
     known : (S, C), optional
         What some design of each site and kind costs at the multipliers; infinite without one.
+    meanwhile : callable, optional
+        What is done here while sites are priced elsewhere.
     """
     sites = as_sites(pricer, offers)
     starts = firsts(sites)
@@ -74,7 +77,10 @@ def price_out(
     arguments = [
         (look, replace(at, w=at.w[a:b]), None if known is None else known[a:b]) for a, b in pairwise(starts)
     ]
-    parts: list[Exact] = list(sites.run(price_part, arguments))
+    priced = sites.run(price_part, arguments)
+    if meanwhile is not None:
+        meanwhile()
+    parts: list[Exact] = list(priced)
     return Exact(
         least=np.concatenate([part.least for part in parts]),
         designs=[

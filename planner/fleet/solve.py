@@ -6,7 +6,8 @@ gap is not reached then: the integer model where it can hold all designs that ma
 bound of plans in parts. A stop ends it between two steps with the best plan so far.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -35,7 +36,7 @@ ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a si
 SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 LIFTED = 0.93  # of the lowest price: so high multipliers are lifted where that costs the bound nothing
 STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
-FIRST_STEPS = 400  # before the first pass over more than few sites, whose pool lacks much then
+FIRST_STEPS, AGAIN_STEPS = 400, 150  # before the first pass over more than few sites; and from a start
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 NEARLY = 1.1  # times an earlier plan's gap are as good, where that is wider than asked
@@ -184,7 +185,7 @@ class _Run:
                 self.relax,
                 self.at,
                 self.best,
-                steps=STEPS if passes or self.known or self.sites <= FEW else FIRST_STEPS,
+                steps=self.steps_of(passes),
                 gap=max(AIM * self.settings.gap, ENOUGH * self.enough if self.known else 0.0),
                 stop=self.stop,
                 target=self.target,
@@ -196,15 +197,31 @@ class _Run:
             # What a run that ends at once has is proven too.
             if np.isfinite(self.bound) and (self.stop.due() or self.done()):
                 break
-            exact = self.price_out(top, slack=0.0, designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites))
-            if self.within(POOR) and not self.done():
-                improve(self.relax, self.best, self.relax.reduced_cost(self.at), self.stop)
+            exact = self.price_out(
+                top,
+                slack=0.0,
+                designs_max=max(ADDED_LEAST, ADDED_MAX // self.sites),
+                meanwhile=self.search(top),
+            )
             if self.done() or not (self.take_in(exact.designs) or self.widen()):
                 break
             if passes and self.settled(top):
                 break
         pool = self.relax.pool
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
+
+    def steps_of(self, passes: int) -> int:
+        """Steps of the bound before a pass: few before the first over many sites, as the pool lacks much."""
+        if passes or self.sites <= FEW:
+            return STEPS
+        return AGAIN_STEPS if self.known else FIRST_STEPS
+
+    def search(self, top: Bound) -> Callable[[], None] | None:
+        """A search for a better plan while sites are priced, unless that may prove this one good enough."""
+        hoped = self.best.cost - top.value <= self.enough * self.best.cost
+        if hoped or self.done() or not self.within(POOR):
+            return None
+        return partial(improve, self.relax, self.best, self.relax.reduced_cost(top.at), self.stop)
 
     def settled(self, top: Bound) -> bool:
         """Whether the proof is nearly as high as the pool's bound, and not even that is as good as asked."""
@@ -341,10 +358,18 @@ class _Run:
         return self.relax.pool.sites
 
     def price_out(
-        self, top: Bound, *, slack: float, designs_max: int, barred: BoolArray | None = None
+        self,
+        top: Bound,
+        *,
+        slack: float,
+        designs_max: int,
+        barred: BoolArray | None = None,
+        meanwhile: Callable[[], None] | None = None,
     ) -> Exact:
         """Price every design at a bound's multipliers; what comes out is proven, unless some are barred."""
-        exact, proven = self.priced(self.relax, top, slack=slack, designs_max=designs_max, barred=barred)
+        exact, proven = self.priced(
+            self.relax, top, slack=slack, designs_max=designs_max, barred=barred, meanwhile=meanwhile
+        )
         if barred is None and proven.value > self.root:
             self.root, self.at = proven.value, proven.at
         self.bound = max(self.bound, self.root)
@@ -358,6 +383,7 @@ class _Run:
         slack: float = 0.0,
         designs_max: int,
         barred: BoolArray | None = None,
+        meanwhile: Callable[[], None] | None = None,
     ) -> tuple[Exact, Bound]:
         """Every design priced at a bound's multipliers, and the bound over all of them."""
         lowest = LIFTED * self.pricer.market.low_price[relax.curves.tiered]
@@ -372,6 +398,7 @@ class _Run:
             kind=self.rules.kind,
             barred=barred,
             known=relax.least(relax.cost_at(at))[0],
+            meanwhile=meanwhile,
         )
         self.passes += 1
         value = self.rules.select(exact.least)[0] + relax.purchase(at.mu, at.borne).value

@@ -32,6 +32,15 @@ def test_results_come_in_order_from_batches_that_stay(executor: Executor) -> Non
     assert len(set(workers)) == (1 if isinstance(executor, InProcess) else 2)
 
 
+def test_work_in_processes_begins_before_its_results_are_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    executor, begun, submit = Processes(Numbers, 3, PARTS, workers=2), list[int](), Processes._submit
+    monkeypatch.setattr(Processes, "_submit", lambda s, b, *more: begun.append(b) or submit(s, b, *more))
+    results = executor.run(total, [(0,)] * 5)
+    assert begun == list(range(5))
+    assert [value for value, _, _ in results] == SUMS
+    executor.close()
+
+
 def test_what_work_raises_is_raised(executor: Executor) -> None:
     with pytest.raises(ValueError, match="batch of 2"):
         list(executor.run(fail, [()] * 5))

@@ -6,7 +6,7 @@ from math import isfinite
 import numpy as np
 import pytest
 
-from planner.fleet import candidates
+from planner.fleet import bound, candidates
 from planner.fleet.bound import ascend
 from planner.fleet.curves import make_curves
 from planner.fleet.exact import Exact, price_out
@@ -145,6 +145,25 @@ def test_raised_bound_is_under_the_optimum_and_near_it(seed: int) -> None:
     assert relax.cost(incumbent.choice) == pytest.approx(incumbent.cost)
     assert incumbent.cost >= best - 1e-6 or not relax.keeps_rules(incumbent.choice)
     assert top.value <= best + 1e-6
+    if seed < 8:
+        assert top.value >= 0.97 * best
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_steps_that_look_at_few_designs_raise_the_bound_over_all(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What they find is checked over the whole pool, whenever the ascent ends."""
+    for name, few in (("FEW", 3), ("FEW_LEAST", 1), ("CHECK", 7)):
+        monkeypatch.setattr(bound, name, few)
+    case = Case(150 + seed, sites=2 + seed % 2, suppliers=1 + seed % 2, ruled=seed >= 8)
+    relax, best, incumbent = case.whole(), case.best(), Incumbent()
+    for steps in (5, 300):
+        top = ascend(relax, relax.start(), incumbent, steps=steps, gap=0.0, stop=Stop())
+        assert top.value == pytest.approx(case.value(top.at), abs=1e-6)
+        assert top.value <= best + 1e-6
+        assert relax.cost(incumbent.choice) == pytest.approx(incumbent.cost)
+    assert case.value(relax.start()) <= top.value + 1e-6
     if seed < 8:
         assert top.value >= 0.97 * best
 
