@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 EPS = 1e-9
+ROUND = 6  # places of sums: those of equals are equal
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +35,13 @@ def undominated(merits: Sequence[Merits]) -> NDArray[np.bool_]:
             for one in merits
         ]
     )
-    columns = np.ascontiguousarray(table.T)  # numbers of one kind side by side compare fastest
+    # Only what comes to no more altogether can beat a row, so each is compared with the kept ones before it.
+    order = np.argsort(table.sum(axis=1).round(ROUND), kind="stable")
+    kept, number = np.empty((table.shape[1], len(merits))), 0  # numbers of one kind side by side
     keep = np.ones(len(merits), dtype=bool)
-    for i, row in enumerate(table):
-        no_worse = keep & (columns <= row[:, None] + EPS).all(axis=0)
-        no_worse[i] = False
-        others = np.flatnonzero(no_worse)
-        equal = (table[others] >= row - EPS).all(axis=1)
-        keep[i] = not (~equal | (others < i)).any()
+    for i in order.tolist():
+        keep[i] = not (kept[:, :number] <= table[i, :, None] + EPS).all(axis=0).any()
+        if keep[i]:
+            kept[:, number] = table[i]
+            number += 1
     return keep
