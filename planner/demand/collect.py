@@ -3,7 +3,7 @@
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations_with_replacement, groupby
+from itertools import combinations, combinations_with_replacement, groupby
 from math import inf
 
 from planner.demand.assemblies import Assembly, assemblies_of
@@ -12,7 +12,7 @@ from planner.demand.derating import capped
 from planner.demand.devices import Device
 from planner.demand.lacks import PASSIVE
 from planner.demand.limits import ANY_NUMBER, UnitLimits
-from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics, within
+from planner.demand.plans import INJECTED, PortPlan, plan_ports, with_optics
 from planner.demand.ports import Switch
 from planner.demand.profile import Profile, Way, make_ways
 from planner.errors import Refusal
@@ -29,7 +29,8 @@ HEAT_STEP_K = 0.01
 class Work:
     """What one way to power a profile on one bus has given so far.
 
-    `accepted` are plans that make larger sets idle: those that narrow no switch's own range.
+    `accepted` are plans, by their switches, that make larger sets idle: those that narrow no switch's own
+    range.
     """
 
     devices: Sequence[Device]
@@ -39,7 +40,7 @@ class Work:
     modules: Sequence[ConverterRow]
     found: list[Assembly] = field(default_factory=list)
     refusals: list[Refusal] = field(default_factory=list)
-    accepted: list[PortPlan] = field(default_factory=list)
+    accepted: dict[tuple[str, ...], list[PortPlan]] = field(default_factory=dict)
     plans: int = 0
     left_out: int = 0
 
@@ -50,8 +51,9 @@ class Work:
 
     def part_of(self, switches: Sequence[Switch]) -> list[PortPlan]:
         """Accepted plans of a part of some switches."""
-        boxes = boxes_of(switches)
-        return [plan for plan in self.accepted if within(plan.boxes, boxes)]
+        skus = skus_of(switches)
+        parts = dict.fromkeys(some for n in range(len(skus) + 1) for some in combinations(skus, n))
+        return [plan for some in parts for plan in self.accepted.get(some, ())]
 
 
 def collect(
@@ -96,6 +98,11 @@ def switch_sets(profile: Profile, switches: Sequence[Switch]) -> Iterator[tuple[
 def boxes_of(switches: Sequence[Switch]) -> Counter[str]:
     """Switches by SKU."""
     return Counter(switch.row.sku for switch in switches)
+
+
+def skus_of(switches: Sequence[Switch]) -> tuple[str, ...]:
+    """SKUs of some switches, sorted."""
+    return tuple(sorted(switch.row.sku for switch in switches))
 
 
 def _set_plans(work: Work, switches: tuple[Switch, ...]) -> list[PortPlan]:
@@ -156,5 +163,5 @@ def _accept(work: Work, plan: PortPlan) -> bool:
     work.refusals += refused
     work.plans += bool(made)
     if made and not work.derated(plan):
-        work.accepted.append(plan)
+        work.accepted.setdefault(skus_of(plan.switches), []).append(plan)
     return bool(made)
