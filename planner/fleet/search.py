@@ -3,11 +3,12 @@
 A descent gives sites their cheapest designs beside what the others need, at what the needs truly cost, until
 no site alone can do better. What one site cannot do alone - leave a SKU, take up another, reach a price tier,
 save a spare - is tried from starts around the best plan: each site's cheapest design at the mean costs of a
-unit that some other need of one SKU would give, and the plan with a few sites moved by a tilt of one price.
+unit that some other need of one SKU would give, or one SKU in place of another of its category, and the plan
+with a few sites moved by a tilt of one price.
 Counted work; a stop ends it with the best plan so far.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from planner.fleet.stop import Stop
 
 WORK = 30_000_000  # designs priced by `improve`, over all its steps
 DESIGNS, DESIGNS_LEAST = 10_000, 8  # that it chooses from: in the fleet, and of a site
-ALMOST = 0.006  # how much dearer than the best plan a start may be, of its cost
+ALMOST, ALMOST_LEAST = 0.5, 0.006  # how much dearer a start may be than the best plan: mean sites; its share
 TILTS = (0.03, -0.03, 0.1, -0.1, 0.3, -0.3)  # of the mean cost of a unit
 MOVED = 10  # sites that a tilt moves at most
 CENT = 1e-6  # currency: less is rounding
@@ -31,15 +32,21 @@ def settle(relax: Relaxation, best: Incumbent, stop: Stop) -> None:
         best.offer(trial.cost, trial.choice)
 
 
-def improve(relax: Relaxation, best: Incumbent, near: FloatArray, stop: Stop) -> None:
-    """Improve the incumbent from starts around it; `near` (D,) says which designs to choose from first."""
+def improve(
+    relax: Relaxation, best: Incumbent, near: FloatArray, category: Sequence[str], stop: Stop
+) -> None:
+    """Improve the incumbent from starts around it.
+
+    `near` (D,) says which designs to choose from first, `category` (K,) which SKUs may stand for each other.
+    """
     if not len(best.choice):
         return
     places = relax.pool.nearest(near, max(DESIGNS_LEAST, DESIGNS // relax.pool.sites))
     places = np.union1d(places, best.choice[best.choice != NOBODY])
     part = Relaxation(relax.pool.take(places), relax.needs, relax.curves, relax.rules)
     choice = np.where(best.choice == NOBODY, NOBODY, np.searchsorted(places, best.choice))
-    found = _Search(part, choice, stop).run()
+    alike = np.unique(category, return_inverse=True)[1][relax.curves.tiered]
+    found = _Search(part, choice, alike, stop).run()
     best.offer(found.cost, np.where(found.choice == NOBODY, NOBODY, places[found.choice]))
 
 
@@ -119,10 +126,11 @@ class Tentative:
 
 
 class _Search:
-    """The best plan, and starts around it."""
+    """The best plan, and starts around it; tiered SKUs of one category are `alike` (T,)."""
 
-    def __init__(self, relax: Relaxation, choice: IntArray, stop: Stop) -> None:
-        self.relax, self.stop = relax, stop
+    def __init__(self, relax: Relaxation, choice: IntArray, alike: IntArray, stop: Stop) -> None:
+        self.relax, self.alike, self.stop = relax, alike, stop
+        self.almost = max(ALMOST / relax.pool.sites, ALMOST_LEAST)
         self.units = relax.pool.designs.usage[:, relax.curves.tiered].tocsr()
         self.evaluations = 0
         self.typical = np.maximum(np.median(relax.greatest, axis=0), 1.0).astype(np.int64)
@@ -179,17 +187,23 @@ class _Search:
         return False
 
     def by_means(self, t: int) -> Iterator[IntArray]:
-        """Choices at the mean costs that other needs of the t-th tiered SKU would give."""
-        need, curves, needs = self.best.need, self.relax.curves, self.relax.needs
-        used = need > 0
-        tiers = curves.low[curves.mode_sku == t].astype(np.int64)
-        targets = [0, *tiers[tiers > need[t]].tolist()] if used[t] else np.unique(need[used]).tolist()
+        """Choices at the mean costs that other needs of the t-th tiered SKU would give, the others' as now.
+
+        Where it is not used, it takes the place of each one of its category that is.
+        """
+        need, curves = self.best.need, self.relax.curves
+        used, most = need > 0, int(self.relax.needs.most[curves.tiered[t]])
         price = self.mean(np.where(used, need, np.maximum(need, self.typical)))
-        for target in sorted({min(n, int(needs.most[curves.tiered[t]])) for n in targets}):
+        tiers = curves.low[curves.mode_sku == t].astype(np.int64)
+        others = np.flatnonzero(used & (self.alike == self.alike[t]))
+        moves = [(other, int(need[other])) for other in others.tolist()]
+        if used[t]:
+            moves = [(t, n) for n in (0, *tiers[tiers > need[t]].tolist())]
+        for left, number in moves:
             asked = need.copy()
-            asked[t] = target
+            asked[left], asked[t] = 0, min(number, most)
             choice = self.settled(np.where(np.arange(len(need)) == t, self.mean(asked), price), asked > 0)
-            if self.relax.cost(choice) <= self.best.cost * (1 + ALMOST):
+            if self.relax.cost(choice) <= self.best.cost * (1 + self.almost):
                 yield choice
 
     def settled(self, price: FloatArray, allowed: BoolArray) -> IntArray:

@@ -221,7 +221,8 @@ class _Run:
         hoped = self.best.cost - top.value <= self.enough * self.best.cost
         if hoped or self.done() or not self.within(POOR):
             return None
-        return partial(improve, self.relax, self.best, self.relax.reduced_cost(top.at), self.stop)
+        near, category = self.relax.reduced_cost(top.at), self.pricer.market.category
+        return partial(improve, self.relax, self.best, near, category, self.stop)
 
     def settled(self, top: Bound) -> bool:
         """Whether the proof is nearly as high as the pool's bound, and not even that is as good as asked."""

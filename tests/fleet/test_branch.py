@@ -10,7 +10,7 @@ from planner.fleet.bound import ascend
 from planner.fleet.branch import Goal, Part, cut, parted, whole
 from planner.fleet.buying import IntArray
 from planner.fleet.relaxation import Incumbent, Relaxation
-from planner.fleet.search import improve
+from planner.fleet.search import _Search, improve
 from planner.fleet.stop import Stop
 from planner.settings import SolverSettings
 from tests.fleet.test_bound import Case
@@ -78,11 +78,32 @@ def test_search_around_a_plan_is_no_dearer_and_no_cheaper_than_the_best(seed: in
     relax, best = case.whole(), Incumbent()
     ascend(relax, relax.start(), best, steps=20, gap=0.0, stop=Stop())
     before = best.cost
-    improve(relax, best, relax.reduced_cost(relax.start()), Stop())
+    category = [name[0] for name in case.g.names]
+    improve(relax, best, relax.reduced_cost(relax.start()), category, Stop())
     assert best.cost <= before
     assert best.cost == pytest.approx(relax.cost(best.choice))
     if relax.keeps_rules(best.choice):
         assert best.cost >= case.best() - 1e-6
+
+
+def test_a_sku_is_tried_in_place_of_each_that_is_used() -> None:
+    """Unless some site cannot do without the one whose place it takes."""
+    tried = 0
+    for seed in range(6):
+        relax, best = Case(seed, few=30).whole(), Incumbent()
+        ascend(relax, relax.start(), best, steps=20, gap=0.0, stop=Stop())
+        tiered = relax.curves.tiered
+        search = _Search(relax, best.choice, np.zeros(len(tiered), dtype=np.int64), Stop())
+        search.almost = np.inf
+        uses, used = relax.pool.designs.usage[:, tiered].toarray() > 0, search.best.need > 0
+        for t in np.flatnonzero(~used).tolist():
+            without = [relax.need(choice)[tiered] == 0 for choice in search.by_means(t)]
+            able = (uses <= (used | (np.arange(len(used)) == t))).all(axis=1)
+            for other in np.flatnonzero(used).tolist():
+                free = np.logical_or.reduceat(able & ~uses[:, other], relax.pool.start).all()
+                assert any(some[other] for some in without) or not free
+                tried += bool(free)
+    assert tried
 
 
 @pytest.mark.parametrize("ruled", [False, True])
