@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.designs import pv_array
 from planner.designs.catalogue import CatalogueArrays
+from planner.designs.codes import distinct
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
 from planner.settings import Settings
 from planner.units import W_PER_M2_STC
@@ -20,7 +21,7 @@ class Columns:
     A string gives `scale x warm[shape]` at 1000 W/m2 in each month: W at the bus behind a tracker, A behind
     a PWM controller. `strings_max` is the most strings on all controllers, 0 where a design may not have so
     many or few of these, `strings_least` the least that hold the modules to be kept, `hot_v` the string's
-    voltage left for charging on the hottest day, `own_w` the controllers' draw.
+    voltage left for charging on the hottest day, `draw` what the controllers draw, one of `draws_w`.
     """
 
     module: IntArray
@@ -31,7 +32,7 @@ class Columns:
     strings_max: IntArray
     strings_least: IntArray
     hot_v: FloatArray
-    own_w: FloatArray
+    draw: IntArray
     output_max_a: FloatArray  # of one controller
     string_w: FloatArray  # nameplate of one string
     string_i_sc_a: FloatArray
@@ -39,18 +40,33 @@ class Columns:
     scale: FloatArray
     shape: IntArray
     warm: FloatArray  # (G, 12)
+    draws_w: FloatArray  # (O,)
+
+    @property
+    def own_w(self) -> FloatArray:
+        """The controllers' own draw (A,)."""
+        return np.asarray(self.draws_w[self.draw])
+
+    def draws(self) -> tuple[FloatArray, IntArray]:
+        """Draws that occur, W, and the place of each column's among them (A,)."""
+        draw, place = distinct(self.draw, len(self.draws_w))
+        return self.draws_w[draw], place
 
     def take(self, keep: BoolArray) -> "Columns":
         """The columns at the marked places."""
-        shared = {"warm"}
-        fields = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return Columns(**{name: value if name in shared else value[keep] for name, value in fields.items()})
+        at = np.flatnonzero(keep)
+        own = {name: getattr(self, name)[at] for name in EACH_COLUMN}
+        return Columns(warm=self.warm, draws_w=self.draws_w, **own)
 
     def groups(self, other: IntArray) -> IntArray:
-        """Number of each column's group (A,): same module, controller and `other` (below 100)."""
-        parts = self.module * (int(self.controller.max(initial=0)) + 1) + self.controller
-        _, group = np.unique(parts * 100 + other, return_inverse=True)
-        return np.asarray(group, dtype=np.int64)
+        """Number of each column's group (A,): same module, controller and `other`."""
+        controllers, others = (int(one.max(initial=0)) + 1 for one in (self.controller, other))
+        code = (self.module * controllers + self.controller) * others + other
+        return distinct(code, int(code.max(initial=0)) + 1)[1]
+
+
+SHARED = "warm", "draws_w"  # by all columns
+EACH_COLUMN = tuple(name for name in Columns.__dataclass_fields__ if name not in SHARED)
 
 
 def modules_in_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> BoolArray:
@@ -102,6 +118,9 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
     hot = pv_array.hot_v_mp_v(cat.module("v_mp_v"), cat.module("gamma_pmp_per_k"), inputs.temp_air_max_c)
     tracked = cat.mppt[c]
     factor = pv_array.derating(settings.array) * cat.controller("efficiency")[c]
+    draws_w, draw = np.unique(
+        cat.controller("own_draw_w")[:, None] * np.arange(1, counts + 1), return_inverse=True
+    )
     gammas, kind = np.unique(cat.module("gamma_pmp_per_k"), return_inverse=True)
     warm = pv_array.warm_share(gammas[:, None], inputs.temp_cell_c[None, :])
     return Columns(
@@ -113,7 +132,7 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
         strings_max=strings_max,
         strings_least=strings_least,
         hot_v=hot[m] * s - cat.controller("headroom_v")[c],
-        own_w=cat.controller("own_draw_w")[c] * number,
+        draw=draw[c, number - 1],
         output_max_a=cat.controller("output_max_a")[c],
         string_w=cat.module("nameplate_w")[m] * s,
         string_i_sc_a=cat.module("i_sc_a")[m],
@@ -121,6 +140,7 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
         scale=np.where(tracked, cat.module("nameplate_w")[m] * s, cat.module("i_mp_a")[m]) * factor,
         shape=np.where(tracked, kind[m], len(gammas)),
         warm=np.concatenate([warm, np.ones((1, warm.shape[1]))]),
+        draws_w=draws_w,
     )
 
 

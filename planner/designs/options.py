@@ -21,14 +21,7 @@ from planner.designs.floors import Floors
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs
 from planner.designs.prepared import Prepared, prepare
 from planner.designs.stores import Stores, strings_for_load
-from planner.designs.strings import (
-    Budget,
-    Demands,
-    affordable,
-    least_strings,
-    make_demands,
-    within_bounds,
-)
+from planner.designs.strings import Asked, Budget, Demands, asked_of, least_strings, within_bounds
 from planner.settings import Settings
 
 MANY = 30_000  # battery strings beyond any limit; fits the matrices' 16 bits
@@ -121,34 +114,42 @@ def size_designs(prepared: Prepared, least: Floors | None = None, limit: float =
     What a limit leaves out never hides a design under it: a design is left out for another one of the same
     SKUs only where that one needs no more of any, so costs no more.
     """
-    stores, demands, columns, budget = prepared.stores, prepared.demands, prepared.columns, None
-    if least is not None and limit < np.inf:
-        rows, cheap = np.flatnonzero(least.rows <= limit), least.columns <= limit
-        budget = Budget(left=limit - least.stores[rows], array=least.array)
-        stores = stores.take(rows)
-        demands = make_demands(prepared.inputs, prepared.catalogue, stores)
-        within = within_bounds(prepared.inputs, demands, columns) & cheap
-        columns, budget = columns.take(within), budget.take(slice(None), within)
-        few, within = affordable(prepared.inputs, demands, columns, budget)
-        stores, columns = stores.take(np.flatnonzero(few)), columns.take(within)
-        budget = budget.take(np.flatnonzero(few), within)
-    else:
-        columns = columns.take(within_bounds(prepared.inputs, demands, columns))
-    return _size(prepared, stores, columns, budget)
+    stores, columns, inputs = prepared.stores, prepared.columns, prepared.inputs
+    if least is None or limit == np.inf:
+        columns = columns.take(within_bounds(inputs, prepared.demands, columns))
+        return _size(replace(prepared, columns=columns))
+    rows = np.flatnonzero(least.rows <= limit)
+    demands, _ = prepared.demands.of_rows(rows)
+    within = within_bounds(inputs, demands, columns) & (least.columns <= limit)
+    columns, budget = columns.take(within), Budget(left=limit - least.stores[rows], array=least.array)
+    budget = budget.take(slice(None), within)
+    asked = asked_of(inputs, demands, columns)
+    able, within = budget.affordable(demands, asked.strings)
+    few = np.flatnonzero(able)
+    demands, which = demands.of_rows(few)
+    columns = columns.take(within)
+    some = replace(prepared, stores=stores.take(rows[few]), demands=demands, columns=columns)
+    return _size(some, asked.take(which, within), budget.take(few, within))
 
 
-def _size(prepared: Prepared, stores: Stores, columns: Columns, budget: Budget | None) -> SiteOptions:
-    inputs, catalogue, settings = prepared.inputs, prepared.catalogue, prepared.settings
-    parts, rows = [], stores.first_rows
+def _size(p: Prepared, asked: Asked | None = None, budget: Budget | None = None) -> SiteOptions:
+    """Designs of all rows and columns, of which it may be known what they ask and what may be spent."""
+    stores, columns = p.stores, p.columns
+    parts, rows, every = [], stores.first_rows, np.ones(len(columns.module), dtype=bool)
     while len(rows):
-        some, spend = stores.take(rows), budget and budget.take(rows, slice(None))
-        part = size_rows(inputs, catalogue, some, columns, settings, spend)
+        demands, which = p.demands.of_rows(rows)
+        some = replace(p, stores=stores.take(rows), demands=demands)
+        part = size_rows(
+            some,
+            asked_of(p.inputs, demands, columns) if asked is None else asked.take(which, every),
+            budget and budget.take(rows, slice(None)),
+        )
         parts.append(replace(part, rows=rows))
         rows = stores.next_rows(rows[part.wants_more])
     rows, used, strings, blocks = _join(parts, len(columns.module))
     stores, columns = stores.take(rows), columns.take(used)
     settle_heated(stores, columns, strings, blocks)
-    return _gather(inputs, catalogue, prepared.system_voltage_v, stores, columns, strings, blocks)
+    return _gather(p.inputs, p.catalogue, p.system_voltage_v, stores, columns, strings, blocks)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,22 +166,15 @@ class SizedRows:
     wants_more: BoolArray
 
 
-def size_rows(
-    inputs: SiteInputs,
-    cat: CatalogueArrays,
-    stores: Stores,
-    columns: Columns,
-    settings: Settings,
-    budget: Budget | None = None,
-) -> SizedRows:
+def size_rows(p: Prepared, asked: Asked, budget: Budget | None = None) -> SizedRows:
     """Least strings of array and battery for every row and column; none where the limits forbid it."""
-    demands = make_demands(inputs, cat, stores)
-    strings, current = least_strings(inputs, demands, columns, budget)
+    stores, demands, columns = p.stores, p.demands, p.columns
+    strings, current = least_strings(p.inputs, demands, columns, asked, budget)
     keep = without_longer_strings(columns, strings, current) > 0
     used = np.asarray(keep.any(axis=0), dtype=bool)
     columns, strings, current = columns.take(used), np.where(keep, strings, 0.0)[:, used], current[:, used]
     chosen = np.where(stores.controllers_fit[:, columns.controller], strings.astype(np.int16)[demands.row], 0)
-    blocks = least_batteries(inputs, cat, stores, demands, columns, current, settings)
+    blocks = least_batteries(p.inputs, p.catalogue, stores, demands, columns, current, p.settings)
     most = np.where(stores.strings > 0, stores.strings, stores.strings_max)
     most = np.minimum(most, stores.strings_max).astype(np.int16)
     short = (chosen > 0) & (blocks > most[:, None])
@@ -277,7 +271,7 @@ def least_batteries(
     settings: Settings,
 ) -> NDArray[np.int16]:
     """Least battery strings for autonomy, daily depth, currents and what must be kept (P, A)."""
-    own, draw = np.unique(columns.own_w, return_inverse=True)
+    own, draw = columns.draws()
     least = strings_for_load(inputs, cat, stores, own, settings)
     charge = current[demands.row] / cat.battery("charge_current_max_a")[stores.battery][:, None]
     charge = np.ceil(charge - battery.WHOLE_TOLERANCE)

@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.designs import battery, pv_array
 from planner.designs.catalogue import CatalogueArrays
+from planner.designs.codes import starts
 from planner.designs.inputs import (
     EPS,
     BoolArray,
@@ -55,7 +56,7 @@ class Stores:
 
     def take(self, rows: IntArray) -> "Stores":
         """The rows at the given places."""
-        return Stores(**{f.name: getattr(self, f.name)[rows] for f in fields(Stores)})
+        return Stores(**{name: getattr(self, name)[rows] for name in Stores.__dataclass_fields__})
 
     @property
     def first_rows(self) -> IntArray:
@@ -65,11 +66,7 @@ class Stores:
     @property
     def _starts(self) -> BoolArray:
         """Rows of another kit, battery or setpoint than the row before (P,)."""
-        same = np.ones(len(self.kit), dtype=bool)
-        for column in (self.kit, self.battery, self.setpoint_v):
-            same[1:] &= column[1:] == column[:-1]
-        same[:1] = False
-        return ~same
+        return starts(self.kit, self.battery, self.setpoint_v)
 
     def next_rows(self, rows: IntArray) -> IntArray:
         """The rows with one battery string more, where there are any."""

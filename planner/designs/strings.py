@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from planner.designs.catalogue import CatalogueArrays
+from planner.designs.codes import distinct, ranked, starts
 from planner.designs.columns import Columns, array_wh, charge_current_a, peak_w
 from planner.designs.costs import ArrayCosts
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray, SiteInputs, net_load
@@ -60,16 +61,21 @@ class Demands:
     heat_wh: FloatArray  # (R, 12) of the battery's heaters, by day
     row: IntArray  # (P,) demand of each store row
 
+    def of_rows(self, rows: IntArray) -> tuple["Demands", IntArray]:
+        """What the store rows at the given places ask, and the places of that among all demands."""
+        which, row = distinct(self.row[rows], len(self.kit))
+        some = {f: getattr(self, f)[which] for f in DEMAND_FIELDS}
+        return Demands(row=row, **some), which
+
+
+DEMAND_FIELDS = "kit", "efficiency", "charging_v", "top_v", "load_terminal", "heat_wh"
+
 
 def make_demands(inputs: SiteInputs, cat: CatalogueArrays, stores: Stores) -> Demands:
     """Distinct demands of the store rows."""
-    code, first, row = stores.kit, np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
     efficiency = cat.battery("round_trip_efficiency")[stores.battery]
     heaters = np.where(stores.strings > 0, stores.battery * STRINGS_MAX + stores.strings, 0)
-    for column in (efficiency, stores.charging_v, stores.top_v, heaters):
-        levels, level = np.unique(column, return_inverse=True)
-        code = code * max(1, len(levels)) + level
-    _, first, row = np.unique(code, return_index=True, return_inverse=True)
+    first, row = ranked(stores.kit, efficiency, stores.charging_v, stores.top_v, heaters)
     terminal = np.array([kit.load_terminal for kit in inputs.kits], dtype=bool)
     return Demands(
         kit=stores.kit[first],
@@ -132,7 +138,7 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
     """
     if not len(demands.kit):
         return np.zeros(len(columns.module), dtype=bool)
-    own, place = np.unique(columns.own_w, return_inverse=True)
+    own, place = columns.draws()
     day, night = inputs.day_wh[demands.kit].min(axis=0), inputs.night_wh[demands.kit].min(axis=0)
     best, heat = demands.efficiency.max(keepdims=True), demands.heat_wh.min(axis=0)
     least = need_wh(inputs, day[None], night[None], heat[None], best, own)
@@ -147,7 +153,7 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
 
 def strings_for_all(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, BoolArray]:
     """Strings of each column that carry the greatest load of all rows; whether none of them clips (A,)."""
-    own, place = np.unique(columns.own_w, return_inverse=True)
+    own, place = columns.draws()
     day, night = inputs.day_wh[demands.kit].max(axis=0), inputs.night_wh[demands.kit].max(axis=0)
     worst, heat = demands.efficiency.min(keepdims=True), demands.heat_wh.max(axis=0)
     most = need_wh(inputs, day[None], night[None], heat[None], worst, own)
@@ -176,22 +182,67 @@ def _after_enough(columns: Columns, enough: BoolArray, strings: FloatArray) -> B
     short = (enough & ((strings <= 1) | free)).reshape(-1, counts)
     short = np.logical_or.accumulate(short, axis=1)  # nor with more controllers
     parts = columns.module * (columns.controller.max(initial=0) + 1) + columns.controller
-    _, start, group = np.unique(parts[::counts], return_index=True, return_inverse=True)
+    first = starts(parts[::counts])
+    start = np.flatnonzero(first)[np.cumsum(first) - 1]
     before: IntArray = np.cumsum(short, axis=0) - short
-    shorter: BoolArray = before > before[start[group]]
+    shorter: BoolArray = before > before[start]
     return (fewer | shorter).ravel()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What demands (R) ask of array columns (A) before output limits are seen.
+
+    Attributes
+    ----------
+    need : (R, O, 12)
+        Array energy at each draw of controllers, Wh a day.
+    draw : (A,)
+        Place of a column's draw in it.
+    strings : (R, A)
+        Least strings, 0 where a hard limit forbids them.
+    """
+
+    need: FloatArray
+    draw: IntArray
+    strings: FloatArray
+
+    def take(self, demands: IntArray, columns: BoolArray) -> "Asked":
+        """Of the demands and columns at the given places."""
+        at = np.flatnonzero(columns)
+        strings = self.strings[demands[:, None], at]
+        return Asked(need=self.need[demands], draw=self.draw[at], strings=strings)
+
+
+def asked_of(inputs: SiteInputs, demands: Demands, columns: Columns) -> Asked:
+    """What demands ask of array columns.
+
+    A column's energy is its scale times one of few courses over the year, so the month that asks for most
+    is found once for each course and controllers' draw, not for each column.
+    """
+    own, place = columns.draws()
+    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
+    need = need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own)
+    shapes = len(columns.warm)
+    pairs, pair = distinct(place * shapes + columns.shape, len(own) * shapes)
+    draw, shape = np.divmod(pairs, shapes)
+    asked = (need[:, draw] * hours_per_scale(inputs, columns)[shape]).max(axis=2)  # (R, pairs)
+    asked[:, shape == shapes - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
+    strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), columns.strings_least)
+    ok = (strings <= columns.strings_max) & (columns.hot_v >= demands.top_v[:, None] - EPS)
+    ok &= ~demands.load_terminal[:, None] | (columns.controllers == 1)  # load terminals are not paralleled
+    return Asked(need=need, draw=place, strings=np.where(ok, strings, 0.0))
+
+
 def least_strings(
-    inputs: SiteInputs, demands: Demands, columns: Columns, budget: Budget | None = None
+    inputs: SiteInputs, demands: Demands, columns: Columns, asked: Asked, budget: Budget | None = None
 ) -> tuple[FloatArray, FloatArray]:
     """Least strings for every demand and column, and their charge current, A; two arrays (R, A).
 
     0 where no number suffices, and where fewer controllers do with no more strings: those draw less and
     charge with no more current, so they need no more batteries either.
     """
-    need, place = _needs(inputs, demands, columns)
-    strings = _unclipped_strings(inputs, demands, columns, need, place)
+    strings = asked.strings.copy()
     if budget is not None:
         strings[budget.exceeded(demands, strings)] = 0.0
     group = columns.groups(columns.series)
@@ -200,47 +251,13 @@ def least_strings(
         at = np.flatnonzero(columns.controllers == number)
         fewer, mine = best[:, group[at]], strings[:, at]
         mine[mine >= fewer] = 0.0  # clipping only adds strings
-        _raise_for_clipping(inputs, demands, columns, at, mine, need, place[at])
+        _raise_for_clipping(inputs, demands, columns, at, mine, asked.need, asked.draw[at])
         if inputs.module_area_max_m2 is not None:
             mine[mine * columns.area_m2[at] > inputs.module_area_max_m2 + EPS] = 0.0
         mine[mine >= fewer] = 0.0
         best[:, group[at]] = np.where(mine > 0, mine, fewer)
         strings[:, at] = mine
     return strings, charge_current_a(columns, strings, demands.charging_v)
-
-
-def _needs(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, IntArray]:
-    """Energy asked of the array (R, O, 12) at each draw of controllers, and the draw of each column (A,)."""
-    own, place = np.unique(columns.own_w, return_inverse=True)
-    day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
-    return need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own), place
-
-
-def affordable(
-    inputs: SiteInputs, demands: Demands, columns: Columns, budget: Budget
-) -> tuple[BoolArray, BoolArray]:
-    """Rows (P,) and columns (A,) of arrays that can be afforded before output limits are seen."""
-    strings = _unclipped_strings(inputs, demands, columns, *_needs(inputs, demands, columns))
-    return budget.affordable(demands, strings)
-
-
-def _unclipped_strings(
-    inputs: SiteInputs, demands: Demands, columns: Columns, need: FloatArray, place: IntArray
-) -> FloatArray:
-    """Least strings before output limits (R, A), 0 where a hard limit forbids them.
-
-    A column's energy is its scale times one of few courses over the year, so the month that asks for most
-    is found once for each course and controllers' draw, not for each column.
-    """
-    shapes = len(columns.warm)
-    pairs, pair = np.unique(place * shapes + columns.shape, return_inverse=True)
-    draw, shape = np.divmod(pairs, shapes)
-    asked = (need[:, draw] * hours_per_scale(inputs, columns)[shape]).max(axis=2)  # (R, pairs)
-    asked[:, shape == shapes - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
-    strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), columns.strings_least)
-    ok = (strings <= columns.strings_max) & (columns.hot_v >= demands.top_v[:, None] - EPS)
-    ok &= ~demands.load_terminal[:, None] | (columns.controllers == 1)  # load terminals are not paralleled
-    return np.where(ok, strings, 0.0)
 
 
 def _raise_for_clipping(
