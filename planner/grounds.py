@@ -50,7 +50,7 @@ def prepare(scenario: Scenario) -> Fleet:
         hours=hours,
         day_hours=day_hours(arrays.latitude_deg),
         kits={},
-        boxes={},
+        groups={},
         other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
         tilts=[],
         curves=[None] * len(tables.sites),

@@ -7,6 +7,7 @@ from planner.designs.costs import PartCosts
 from planner.designs.diagnosis import blocking_rule
 from planner.designs.floors import Ceilings, Floors, ceilings, floors
 from planner.designs.inputs import SiteInputs
+from planner.designs.kits import Kits, as_kits
 from planner.designs.options import SiteOptions, in_whole, site_options, size_designs
 from planner.designs.prepared import Prepared, prepare
 from planner.designs.sketch import Sketch, least_costs, make_sketch
@@ -18,12 +19,14 @@ __all__ = [
     "Ceilings",
     "Choice",
     "Floors",
+    "Kits",
     "PartCosts",
     "Prepared",
     "Selection",
     "SiteInputs",
     "SiteOptions",
     "Sketch",
+    "as_kits",
     "blocking_rule",
     "ceilings",
     "design_balance",

@@ -12,6 +12,7 @@ import numpy as np
 
 from planner.demand import SupplyKit
 from planner.designs.inputs import FloatArray, IntArray, SiteInputs
+from planner.designs.kits import Kits, as_kits
 
 WIDTH = 1.05  # greatest draw of a band over its least
 
@@ -22,8 +23,8 @@ class Bands:
     the other no less."""
 
     band: IntArray
-    least: tuple[SupplyKit, ...]
-    greatest: tuple[SupplyKit, ...]
+    least: Kits
+    greatest: Kits
 
 
 def make_bands(kits: Sequence[SupplyKit]) -> Bands:
@@ -41,7 +42,7 @@ def make_bands(kits: Sequence[SupplyKit]) -> Bands:
     for j, some in enumerate(members):
         band[some] = j
     some_kits = [[kits[k] for k in some] for some in members]
-    least, greatest = (tuple(_extreme(some, way) for some in some_kits) for way in (min, max))
+    least, greatest = (as_kits([_extreme(some, way) for some in some_kits]) for way in (min, max))
     return Bands(band=band, least=least, greatest=greatest)
 
 

@@ -36,6 +36,7 @@ class CatalogueArrays:
     controllers: tuple[ControllerRow, ...]
     lead_acid: BoolArray = field(init=False, repr=False, compare=False)
     mppt: BoolArray = field(init=False, repr=False, compare=False)
+    block_v: FloatArray = field(init=False, repr=False, compare=False)  # voltage classes of batteries
     common_negative: BoolArray = field(init=False, repr=False, compare=False)
     common_positive: BoolArray = field(init=False, repr=False, compare=False)
     _columns: dict[tuple[str, str], FloatArray] = field(init=False, repr=False, compare=False)
@@ -55,6 +56,8 @@ class CatalogueArrays:
             object.__setattr__(self, name, np.array([one is pole for one in common], dtype=bool))
         object.__setattr__(self, "_columns", columns)
         object.__setattr__(self, "lead_acid", lead_acid)
+        classes = np.array([block_class_v(row) for row in self.batteries], dtype=float)
+        object.__setattr__(self, "block_v", classes)
         object.__setattr__(self, "mppt", mppt)
 
     @property

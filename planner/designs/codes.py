@@ -1,6 +1,7 @@
 """Small whole numbers that stand for kinds of rows and columns, and the kinds among them."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from planner.designs.inputs import BoolArray, FloatArray, IntArray
 
@@ -19,7 +20,7 @@ def distinct(code: IntArray, size: int) -> tuple[IntArray, IntArray]:
     return found, place[code]
 
 
-def starts(*columns: IntArray | FloatArray) -> BoolArray:
+def starts(*columns: NDArray[np.generic]) -> BoolArray:
     """Rows that differ from the row before in some column; the first does."""
     differs = np.zeros(len(columns[0]), dtype=bool)
     differs[:1] = True

@@ -52,10 +52,24 @@ class Columns:
         draw, place = distinct(self.draw, len(self.draws_w))
         return self.draws_w[draw], place
 
+    def courses(self) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
+        """Draws that occur, W; place of the draw and shape of each pair of them; the pair of each column (A,).
+
+        Columns of a pair need as many strings in each month as one of another scale, so the month that asks
+        for most is found once for each pair.
+        """
+        draw, place = distinct(self.draw, len(self.draws_w))
+        pairs, pair = distinct(place * len(self.warm) + self.shape, len(draw) * len(self.warm))
+        at, shape = np.divmod(pairs, len(self.warm))
+        return self.draws_w[draw], at, shape, pair
+
     def take(self, keep: BoolArray) -> "Columns":
         """The columns at the marked places."""
-        at = np.flatnonzero(keep)
-        own = {name: getattr(self, name)[at] for name in EACH_COLUMN}
+        return self.at(np.flatnonzero(keep))
+
+    def at(self, places: IntArray) -> "Columns":
+        """The columns at the given places."""
+        own = {name: getattr(self, name)[places] for name in EACH_COLUMN}
         return Columns(warm=self.warm, draws_w=self.draws_w, **own)
 
     def groups(self, other: IntArray) -> IntArray:

@@ -36,7 +36,7 @@ def least_blocks(p: Prepared) -> tuple[FloatArray, FloatArray]:
     stores, inputs = p.stores, p.inputs
     strings = strings_for_load(inputs, p.catalogue, stores, NO_DRAW, p.settings)[:, 0]
     blocks = np.maximum(strings, stores.strings) * stores.series.astype(float)
-    litres = np.array([kit.volume_l for kit in inputs.kits], dtype=float)[stores.kit]
+    litres = inputs.kit("volume_l")[stores.kit]
     return blocks, litres + p.catalogue.battery("volume_l")[stores.battery] * blocks
 
 

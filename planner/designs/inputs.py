@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from planner.demand import SupplyKit
 from planner.designs import battery
 from planner.designs.catalogue import CatalogueArrays
+from planner.designs.kits import as_kits
 from planner.reliability import NO_STEP, Step
 from planner.settings import Settings
 from planner.tables.rows import BusGrounding
@@ -87,12 +88,20 @@ class SiteInputs:
         """Array-to-load ratio of every month: the one that is asked, and the curve's."""
         return max(self.array_to_load_ratio, self.step.ratio)
 
+    def kit(self, figure: str) -> FloatArray:
+        """A figure of the kits (K,)."""
+        return as_kits(self.kits).figures[figure]
+
     def least_of(self, skus: Sequence[str]) -> FloatArray:
         """Units that every design has at least of each SKU."""
+        if not self.units_least:
+            return np.zeros(len(skus))
         return np.array([self.units_least.get(sku, 0) for sku in skus], dtype=float)
 
     def most_of(self, skus: Sequence[str]) -> FloatArray:
         """Units that a design may have of each SKU, infinite where it is for sale."""
+        if not self.units_most:
+            return np.full(len(skus), np.inf)
         return np.array([self.units_most.get(sku, np.inf) for sku in skus], dtype=float)
 
 
@@ -158,6 +167,9 @@ def net_load(
         What is left for the array to serve by day and by night.
     """
     other = inputs.other_supply_wh_day
-    day = day_wh[:, None, :] + (own_w[:, None] * inputs.day_hours)[None, :, :] - other
+    day = day_wh[:, None, :] + (own_w[:, None] * inputs.day_hours)[None, :, :]
     night = night_wh[:, None, :] + (own_w[:, None] * (HOURS_PER_DAY - inputs.day_hours))[None, :, :]
+    if not other.any():
+        return day, night
+    day -= other
     return np.maximum(day, 0.0), np.maximum(night + np.minimum(day, 0.0), 0.0)

@@ -225,7 +225,7 @@ def _gather(
         battery=b,
         batteries_series=series,
         charge_setpoint_v=stores.setpoint_v[rows],
-        kit_volume_l=np.array([one.volume_l for one in inputs.kits], dtype=float)[kit],
+        kit_volume_l=inputs.kit("volume_l")[kit],
         string_volume_l=cat.battery("volume_l")[b] * series,
         module=columns.module,
         modules_series=columns.series,

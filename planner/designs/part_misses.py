@@ -160,8 +160,8 @@ def no_boxes(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Sett
         "set of switch and converters",
         battery_temp_min_c(one, settings),
         enclosure_temp_max_c(one, settings),
-        np.array([kit.temp_min_c for kit in one.kits])[grounded],
-        np.array([kit.temp_max_c for kit in one.kits])[grounded],
+        one.kit("temp_min_c")[grounded],
+        one.kit("temp_max_c")[grounded],
     )
 
 

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.designs.codes import starts
 from planner.designs.columns import Columns
 from planner.designs.costs import PartCosts
 from planner.designs.floors import NO_DRAW, least_blocks
 from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray
 from planner.designs.prepared import Prepared
-from planner.designs.strings import hours_per_scale, need_wh
+from planner.designs.strings import hours_per_scale, months_that_ask, need_wh
 
 LEVELS = 16  # of what demands ask of the array, at which its least parts are worked out
 UNABLE = 2**15 - 1  # modules of a pair that does not carry so much
@@ -67,7 +68,7 @@ def make_sketch(p: Prepared) -> Sketch:
     blocks, _ = least_blocks(p)
     able = np.flatnonzero(blocks <= stores.strings_max * stores.series)
     return Sketch(
-        kit_l=np.array([kit.volume_l for kit in p.inputs.kits], dtype=float),
+        kit_l=p.inputs.kit("volume_l"),
         block_l=p.catalogue.battery("volume_l"),
         band=stores.kit[able].astype(np.int16),
         battery=stores.battery[able].astype(np.int16),
@@ -81,35 +82,36 @@ def make_sketch(p: Prepared) -> Sketch:
 def most_asked(need: FloatArray, per_scale: FloatArray) -> FloatArray:
     """Greatest of needs (R, 12) times hours per scale (G, 12) over the months (R, G)."""
     most = np.zeros((len(need), len(per_scale)))
-    for month in range(need.shape[1]):
+    for month in months_that_ask(need, per_scale):
         np.maximum(most, need[:, month, None] * per_scale[None, :, month], out=most)
     return most
 
 
 def _levels(asked: FloatArray) -> tuple[FloatArray, IntArray]:
     """Some rising levels of what is asked of each shape (L, G), and the highest below each demand (R, G)."""
-    rows = len(asked)
+    rows, by_shape = len(asked), np.ascontiguousarray(asked.T)
     some = np.unique(np.linspace(0, rows - 1, min(LEVELS, rows)).astype(np.int64))
-    levels = np.sort(asked, axis=0)[some]
-    return levels, (asked[:, None, :] >= levels[None]).sum(axis=1) - 1
+    levels = np.sort(by_shape, axis=1)[:, some]
+    level = [np.searchsorted(*one, side="right") for one in zip(levels, by_shape, strict=True)]
+    return levels.T, np.array(level, dtype=np.int64).reshape(by_shape.shape).T - 1
 
 
 def _pairs(columns: Columns, levels: FloatArray, charges: BoolArray) -> dict[str, Small]:
     """Least modules and controllers of each pair at levels (L, G), over the columns that charge some row."""
-    some = columns.take(charges & (columns.strings_max > 0))
+    at = np.flatnonzero(charges & (columns.strings_max > 0))
+    controllers, modules = (int(one[at].max(initial=0)) + 1 for one in (columns.controller, columns.module))
+    code = (columns.shape[at] * modules + columns.module[at]) * controllers + columns.controller[at]
+    order = np.argsort(code, kind="stable")
+    some, code = columns.at(at[order]), code[order]
     strings = np.maximum(np.ceil(levels[:, some.shape] / some.scale - EPS), some.strings_least)
     fits = strings <= some.strings_max
-    controllers = int(some.controller.max(initial=0)) + 1
-    code = (some.shape * (int(some.module.max(initial=0)) + 1) + some.module) * controllers + some.controller
-    order = np.argsort(code, kind="stable")
-    pair, first = np.unique(code[order], return_index=True)
-    modules = np.where(fits, np.minimum(strings * some.series, UNABLE), UNABLE)[:, order]
-    number = np.where(fits, some.controllers, int(some.controllers.max(initial=1)))[:, order]
-    least = (np.minimum.reduceat(one, first, axis=1) if len(first) else one for one in (modules, number))
-    rest, controller = np.divmod(pair, controllers)
-    shape, module = np.divmod(rest, int(some.module.max(initial=0)) + 1)
+    first = np.flatnonzero(starts(code))
+    number = np.where(fits, np.minimum(strings * some.series, UNABLE), UNABLE)
+    boxes = np.where(fits, some.controllers, int(some.controllers.max(initial=1)))
+    least = (np.minimum.reduceat(one, first, axis=1) if len(first) else one for one in (number, boxes))
+    own = some.at(first)
     names = "module", "controller", "shape", "modules", "controllers"
-    found = (module, controller, shape, *least)
+    found = (own.module, own.controller, own.shape, *least)
     return {name: one.astype(np.int16) for name, one in zip(names, found, strict=True)}
 
 
@@ -121,8 +123,8 @@ def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
     modules = np.minimum(sketch.modules, costs.carried.shape[1] - 1)
     number = np.minimum(sketch.controllers, costs.controller.shape[1] - 1)
     cost = costs.carried[sketch.module, modules] + costs.controller[sketch.controller, number]
-    shapes, first = np.unique(sketch.shape, return_index=True)
-    least = np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
+    first = np.flatnonzero(starts(sketch.shape))
+    shapes, least = sketch.shape[first], np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
     array = least[sketch.level[:, shapes], np.arange(len(shapes))].min(axis=1)
     litres = sketch.kit_l[sketch.band] + sketch.block_l[sketch.battery] * sketch.blocks
     store = costs.store(sketch.battery, sketch.blocks, litres)

@@ -1,12 +1,12 @@
 """Store rows: supply kits with batteries whose bus window they hold."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from planner.designs import battery, pv_array
 from planner.designs.catalogue import CatalogueArrays
-from planner.designs.codes import starts
+from planner.designs.codes import distinct, starts
 from planner.designs.inputs import (
     EPS,
     BoolArray,
@@ -18,7 +18,7 @@ from planner.designs.inputs import (
     net_load,
 )
 from planner.designs.suits import battery_series
-from planner.designs.windows import bus_windows, charges
+from planner.designs.windows import Windows, bus_windows, charges
 from planner.settings import Settings
 from planner.units import MONTHS
 
@@ -87,17 +87,17 @@ def make_stores(
     fits &= (w.low_v >= w.kit_low_v - EPS)[:, None] & (w.high_v <= w.kit_high_v[:, None] + EPS)
     pair, controller = np.nonzero(fits)
     levels, level = np.unique(w.setpoint_v[pair, controller], return_inverse=True)
-    rows, row = np.unique(pair * max(1, len(levels)) + level, return_inverse=True)
+    rows, row = distinct(pair * len(levels) + level, len(fits) * len(levels))
     controllers_fit = np.zeros((len(rows), fits.shape[1]), dtype=bool)
     controllers_fit[row, controller] = True
     pair, setpoint = np.divmod(rows, max(1, len(levels)))
-    kit, b, setpoint_v = w.kit[pair], w.battery[pair], levels[setpoint]
+    b, setpoint_v = w.battery[pair], levels[setpoint]
     series = battery_series(cat, system_voltage_v)[b]
     rated = (cat.battery("capacity_ah") * cat.battery("nominal_v"))[b]
     least, most = (of(cat.battery_sku)[b] for of in (inputs.least_of, inputs.most_of))
     strings_max = np.minimum(cat.battery("batteries_parallel_max")[b], np.floor(most / series))
     stores = Stores(
-        kit=kit,
+        kit=w.kit[pair],
         battery=b,
         series=series,
         setpoint_v=setpoint_v,
@@ -111,7 +111,17 @@ def make_stores(
         strings=np.zeros(len(b), dtype=np.int64),
         heat_wh=np.zeros((len(b), MONTHS)),
     )
-    return split_heated(stores, inputs, cat, settings)
+    return split_heated(_for_each_kit(stores, w), inputs, cat, settings)
+
+
+def _for_each_kit(stores: Stores, w: Windows) -> Stores:
+    """Rows of every kit, from those of the kits that stand for others."""
+    first = w.kits[np.unique(w.same, return_index=True)[1]]
+    start, end = (np.searchsorted(stores.kit, first, side=side) for side in ("left", "right"))
+    number = (end - start)[w.same]
+    kit = np.repeat(np.arange(len(number)), number)
+    within = np.arange(len(kit)) - np.repeat(np.cumsum(number) - number, number)
+    return replace(stores.take(start[w.same[kit]] + within), kit=w.kits[kit])
 
 
 def block_heater_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> FloatArray:
@@ -176,7 +186,7 @@ def strings_for_load(
     reserve = battery.strings_needed(inputs.reserve_days * daily[stores.kit], stores.usable_wh[:, None])
     cycled = (depth[stores.battery] * stores.string_wh)[:, None]
     cycling = battery.strings_needed(nightly, cycled)
-    greatest = np.array([kit.max_current_a for kit in inputs.kits], dtype=float)[stores.kit]
+    greatest = inputs.kit("max_current_a")[stores.kit]
     discharge = battery.strings_needed(greatest, cat.battery("discharge_current_max_a")[stores.battery])
     least = np.maximum(discharge, stores.strings_least)
     return np.maximum(np.maximum(reserve, cycling), least[:, None])

@@ -1,5 +1,6 @@
 """The least number of strings that carries a site's load, for every kind of load and array column."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,13 +77,12 @@ def make_demands(inputs: SiteInputs, cat: CatalogueArrays, stores: Stores) -> De
     efficiency = cat.battery("round_trip_efficiency")[stores.battery]
     heaters = np.where(stores.strings > 0, stores.battery * STRINGS_MAX + stores.strings, 0)
     first, row = ranked(stores.kit, efficiency, stores.charging_v, stores.top_v, heaters)
-    terminal = np.array([kit.load_terminal for kit in inputs.kits], dtype=bool)
     return Demands(
         kit=stores.kit[first],
         efficiency=efficiency[first],
         charging_v=stores.charging_v[first],
         top_v=stores.top_v[first],
-        load_terminal=terminal[stores.kit[first]],
+        load_terminal=inputs.kit("load_terminal")[stores.kit[first]] > 0,
         heat_wh=stores.heat_wh[first],
         row=row,
     )
@@ -129,6 +129,19 @@ def hours_per_scale(inputs: SiteInputs, columns: Columns) -> FloatArray:
     return np.asarray(np.divide(1.0, hours, out=np.full(hours.shape, NEVER), where=hours > 1.0 / NEVER))
 
 
+def months_that_ask(need: FloatArray, per_scale: FloatArray) -> IntArray:
+    """Months in which some need (N, 12) times hours per scale (G, 12) may be the year's greatest.
+
+    Loads have much the same course over the year, so these are few; a month is left out where another one
+    asks for more of every need and shape.
+    """
+    base = need.max(axis=1, initial=0.0, keepdims=True)
+    share = np.divide(need, base, out=np.ones(need.shape), where=base > 0)
+    least, most = share.min(axis=0, initial=1.0), share.max(axis=0, initial=0.0)
+    floor = (least * per_scale).max(axis=1, keepdims=True)
+    return np.flatnonzero((most * per_scale >= floor * (1 - EPS)).any(axis=0))
+
+
 def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> BoolArray:
     """Columns that some row could use and none could always do without (A,).
 
@@ -138,29 +151,34 @@ def within_bounds(inputs: SiteInputs, demands: Demands, columns: Columns) -> Boo
     """
     if not len(demands.kit):
         return np.zeros(len(columns.module), dtype=bool)
-    own, place = columns.draws()
-    day, night = inputs.day_wh[demands.kit].min(axis=0), inputs.night_wh[demands.kit].min(axis=0)
-    best, heat = demands.efficiency.max(keepdims=True), demands.heat_wh.min(axis=0)
-    least = need_wh(inputs, day[None], night[None], heat[None], best, own)
+    asked = _asked_by_one(inputs, demands, columns, np.min)
     one_high = columns.scale * np.where(columns.tracked, 1.0, float(demands.charging_v.max()))
-    per_scale = hours_per_scale(inputs, columns)[columns.shape]
-    fewest = (least[0, place] * per_scale).max(axis=1) / one_high
     strings, unclipped = strings_for_all(inputs, demands, columns)
     enough = (strings <= columns.strings_max) & unclipped & (columns.hot_v >= demands.top_v.max())
-    keep = (fewest <= columns.strings_max + EPS) & (columns.hot_v >= demands.top_v.min() - EPS)
+    keep = (asked / one_high <= columns.strings_max + EPS) & (columns.hot_v >= demands.top_v.min() - EPS)
     return np.asarray(keep & ~_after_enough(columns, enough, strings), dtype=bool)
+
+
+def _asked_by_one(
+    inputs: SiteInputs, demands: Demands, columns: Columns, of: Callable[..., FloatArray]
+) -> FloatArray:
+    """What a demand less than all others, or more, asks of columns (A,) in the month that asks for most.
+
+    `of` is the least or the greatest of loads; the best battery stands beside the least.
+    """
+    own, draw, shape, pair = columns.courses()
+    loads = (of(wh[demands.kit], axis=0)[None] for wh in (inputs.day_wh, inputs.night_wh))
+    efficiency = np.atleast_1d((np.max if of is np.min else np.min)(demands.efficiency))
+    need = need_wh(inputs, *loads, of(demands.heat_wh, axis=0)[None], efficiency, own)[0]
+    return np.asarray((need[draw] * hours_per_scale(inputs, columns)[shape]).max(axis=1)[pair])
 
 
 def strings_for_all(inputs: SiteInputs, demands: Demands, columns: Columns) -> tuple[FloatArray, BoolArray]:
     """Strings of each column that carry the greatest load of all rows; whether none of them clips (A,)."""
-    own, place = columns.draws()
-    day, night = inputs.day_wh[demands.kit].max(axis=0), inputs.night_wh[demands.kit].max(axis=0)
-    worst, heat = demands.efficiency.min(keepdims=True), demands.heat_wh.max(axis=0)
-    most = need_wh(inputs, day[None], night[None], heat[None], worst, own)
+    asked = _asked_by_one(inputs, demands, columns, np.max)
     low_v, high_v = float(demands.charging_v.min()), float(demands.charging_v.max())
     one_low = columns.scale * np.where(columns.tracked, 1.0, low_v)
-    per_scale = hours_per_scale(inputs, columns)[columns.shape]
-    strings = np.ceil((most[0, place] * per_scale).max(axis=1) / one_low - EPS)
+    strings = np.ceil(asked / one_low - EPS)
     strings = np.maximum(strings, columns.strings_least)
     each = np.ceil(strings / columns.controllers)
     fits = each * peak_w(inputs, columns, high_v) <= columns.output_max_a * low_v
@@ -215,23 +233,18 @@ class Asked:
 
 
 def asked_of(inputs: SiteInputs, demands: Demands, columns: Columns) -> Asked:
-    """What demands ask of array columns.
-
-    A column's energy is its scale times one of few courses over the year, so the month that asks for most
-    is found once for each course and controllers' draw, not for each column.
-    """
-    own, place = columns.draws()
+    """What demands ask of array columns."""
+    own, draw, shape, pair = columns.courses()
     day, night = inputs.day_wh[demands.kit], inputs.night_wh[demands.kit]
     need = need_wh(inputs, day, night, demands.heat_wh, demands.efficiency, own)
-    shapes = len(columns.warm)
-    pairs, pair = distinct(place * shapes + columns.shape, len(own) * shapes)
-    draw, shape = np.divmod(pairs, shapes)
-    asked = (need[:, draw] * hours_per_scale(inputs, columns)[shape]).max(axis=2)  # (R, pairs)
-    asked[:, shape == shapes - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
+    per_scale = hours_per_scale(inputs, columns)[shape]
+    month = months_that_ask(need.reshape(-1, need.shape[2]), per_scale)
+    asked = (need[:, draw[:, None], month] * per_scale[:, month]).max(axis=2, initial=0.0)  # (R, pairs)
+    asked[:, shape == len(columns.warm) - 1] /= demands.charging_v[:, None]  # PWM: watts to amperes
     strings = np.maximum(np.ceil(asked[:, pair] / columns.scale - EPS), columns.strings_least)
     ok = (strings <= columns.strings_max) & (columns.hot_v >= demands.top_v[:, None] - EPS)
     ok &= ~demands.load_terminal[:, None] | (columns.controllers == 1)  # load terminals are not paralleled
-    return Asked(need=need, draw=place, strings=np.where(ok, strings, 0.0))
+    return Asked(need=need, draw=draw[pair], strings=np.where(ok, strings, 0.0))
 
 
 def least_strings(

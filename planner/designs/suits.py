@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from planner.designs.catalogue import CatalogueArrays, block_class_v
+from planner.designs.catalogue import CatalogueArrays
 from planner.designs.inputs import (
     BoolArray,
     IntArray,
@@ -10,13 +10,14 @@ from planner.designs.inputs import (
     battery_temp_min_c,
     enclosure_temp_max_c,
 )
+from planner.designs.kits import as_kits
 from planner.settings import Settings
 from planner.tables.rows import BusGrounding
 
 
 def battery_series(cat: CatalogueArrays, system_voltage_v: int) -> IntArray:
     """Blocks in series for the system voltage (B,); 0 where they do not make it."""
-    blocks = system_voltage_v / np.array([block_class_v(row) for row in cat.batteries], dtype=float)
+    blocks = system_voltage_v / cat.block_v
     whole = np.round(blocks)
     fits = (np.abs(blocks - whole) < 1e-6) & (whole >= 1) & (whole <= cat.battery("batteries_series_max"))
     return np.where(fits, whole, 0).astype(np.int64)
@@ -69,11 +70,11 @@ def controllers_in_range(
 
 def kits_for_ground(inputs: SiteInputs) -> BoolArray:
     """Kits whose boxes accept the earthed pole of the bus (K,)."""
-    return np.array([inputs.bus_grounding in kit.groundings for kit in inputs.kits], dtype=bool)
+    return as_kits(inputs.kits).grounded[inputs.bus_grounding]
 
 
 def kits_in_range(inputs: SiteInputs, settings: Settings) -> BoolArray:
     """Kits whose boxes stand the temperatures in the enclosure and accept the earthed pole (K,)."""
     cold, hot = battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
-    stands = [kit.temp_min_c <= cold and kit.temp_max_c >= hot for kit in inputs.kits]
-    return np.array(stands, dtype=bool) & kits_for_ground(inputs)
+    stands = (inputs.kit("temp_min_c") <= cold) & (inputs.kit("temp_max_c") >= hot)
+    return np.asarray(stands & kits_for_ground(inputs), dtype=bool)

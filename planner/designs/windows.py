@@ -15,6 +15,7 @@ from planner.designs.inputs import (
     battery_temp_min_c,
     enclosure_temp_max_c,
 )
+from planner.designs.kits import as_kits
 from planner.designs.suits import batteries_in_range, battery_series, controllers_in_range, kits_in_range
 from planner.settings import Settings
 
@@ -52,8 +53,14 @@ def setpoint_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Windows:
-    """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C)."""
+    """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C).
 
+    Of kits that ask the same of the bus the first stands for all: `kits` are those that stand the site's
+    temperatures, `same` (kits,) the place of the one that stands for each among those that do.
+    """
+
+    kits: IntArray
+    same: IntArray
     kit: IntArray
     battery: IntArray
     low_v: FloatArray
@@ -70,11 +77,12 @@ def bus_windows(
     series = battery_series(cat, system_voltage_v)
     batteries = np.flatnonzero((series > 0) & batteries_in_range(cat, inputs, settings))
     kits = np.flatnonzero(kits_in_range(inputs, settings))
-    kit, b = np.repeat(kits, len(batteries)), np.tile(batteries, len(kits))
+    first, same = _first_alike(as_kits(inputs.kits).bus[kits])
+    kit, b = np.repeat(kits[first], len(batteries)), np.tile(batteries, len(first))
     blocks, cold = series[b][:, None], battery_temp_min_c(inputs, settings)
     span = setpoint_range(cat, inputs, settings)
     follows, cap = span.follows_v_per_k[b], cat.controller("charge_max_v")[None, :]
-    kit_high = np.array([one.input_max_v for one in inputs.kits], dtype=float)[kit]
+    kit_high = inputs.kit("input_max_v")[kit]
     setpoint = bus.setpoint_v(
         recommended_v=span.recommended_v[b],
         least_v=span.least_v[b],
@@ -89,14 +97,25 @@ def bus_windows(
         equalise = cat.battery("equalise_v")[b][:, None]  # NaN: this battery is not equalised
         high = np.fmax(high, bus.charging_top_v(equalise, blocks, follows, cold, cap))
     return Windows(
+        kits=kits,
+        same=same,
         kit=kit,
         battery=b,
         low_v=bus.bottom_v(cat.battery("disconnect_v")[b], series[b], settings.demand.bus_cable_drop),
         setpoint_v=setpoint,
         high_v=high,
-        kit_low_v=np.array([one.input_min_v for one in inputs.kits], dtype=float)[kit],
+        kit_low_v=inputs.kit("input_min_v")[kit],
         kit_high_v=kit_high,
     )
+
+
+def _first_alike(number: IntArray) -> tuple[IntArray, IntArray]:
+    """Place of the first of each number, rising, and of its own among them for each (K,)."""
+    _, first, same = np.unique(number, return_index=True, return_inverse=True)
+    order = np.argsort(first)
+    rank = np.empty_like(order)
+    rank[order] = np.arange(len(order))
+    return first[order], rank[same]
 
 
 def reached_v(
@@ -126,9 +145,9 @@ def charges(
 
 def terminals_carry(inputs: SiteInputs, cat: CatalogueArrays) -> BoolArray:
     """Controllers whose load terminals carry each kit that has no disconnect, inrush too if stated (K, C)."""
-    own = np.array([one.load_terminal for one in inputs.kits], dtype=bool)
-    asks = np.array([one.max_current_a for one in inputs.kits], dtype=float)
-    starts = np.array([one.surge_current_a for one in inputs.kits], dtype=float)
+    own = inputs.kit("load_terminal") > 0
+    asks = inputs.kit("max_current_a")
+    starts = inputs.kit("surge_current_a")
     most = np.nan_to_num(cat.controller("load_terminal_max_a"), nan=0.0)
     surge = np.nan_to_num(cat.controller("load_terminal_surge_a"), nan=np.inf)
     carries = (asks[:, None] <= most + EPS) & (starts[:, None] <= surge + EPS)

@@ -5,8 +5,8 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from planner.climate import PlaneOfArray, SiteClimate
-from planner.demand import KitResult
-from planner.designs import Bands, CatalogueArrays
+from planner.demand import Draws, KitResult
+from planner.designs import Bands, CatalogueArrays, Kits
 from planner.errors import Refusal
 from planner.existing import Gear, KitGround, KitKey
 from planner.fleet import Market
@@ -17,8 +17,18 @@ from planner.sites import FloatArray, SiteArrays
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class KitGroup:
+    """The kits of sites alike as their designs see them: figures, draws, boxes, bands."""
+
+    kits: Kits
+    draws: Draws
+    boxes: Boxes
+    bands: Bands
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """Everything known of a fleet while it is planned; kits, boxes, tilts, curves, refusals fill up in it.
+    """Everything known of a fleet while it is planned; kits, groups of them, tilts, curves, refusals fill up in it.
 
     `curves` are the sites' own, None where no availability is asked; `upkeep` is what they replace.
     """
@@ -35,7 +45,7 @@ class Fleet:
     other_supply_wh_day: FloatArray
     gear: Sequence[Gear]
     kits: dict[KitKey, KitResult]
-    boxes: dict[KitKey, tuple[Boxes, Bands]]
+    groups: dict[KitKey, KitGroup]
     tilts: list[tuple[int, ...]]
     curves: list[SiteCurve | None]
     upkeep: list[Upkeep]
@@ -81,7 +91,7 @@ class Fleet:
     def shared(self) -> "Fleet":
         """What all sites share: the fleet without any."""
         none = self.with_part(self.part(slice(0, 0)))
-        return replace(none, kits=dict(self.kits), boxes={})
+        return replace(none, kits=dict(self.kits), groups={})
 
     def with_part(self, part: dict[str, Any]) -> "Fleet":
         """The fleet with the sites of a part, and no others."""

@@ -7,12 +7,12 @@ from itertools import product
 
 import numpy as np
 
-from planner.demand import KitResult, site_load_wh
+from planner.demand import KitResult, draws_of, drawn_wh
 from planner.designs import (
-    Bands,
     CatalogueArrays,
     Prepared,
     SiteInputs,
+    as_kits,
     blocking_rule,
     ceilings,
     greatest_of_bands,
@@ -26,12 +26,12 @@ from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key
 from planner.fleet.buying import IntArray
 from planner.fleet.fitting_misses import no_fitting
 from planner.fleet.not_for_sale import not_for_sale
-from planner.fleet.pricing import Boxes, SiteOffer, make_boxes
+from planner.fleet.pricing import SiteOffer, make_boxes
 from planner.fleet.shortlist import Draft, most_bought, nearest, outlooks, price_table, with_options
 from planner.reliability import NO_STEP, Step
 from planner.scenario import Scenario
 from planner.sites import enclosure_damping_k, recovery_days_max, wind_design_m_s
-from planner.sizing.ground import Fleet
+from planner.sizing.ground import Fleet, KitGroup
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,13 +60,15 @@ def site_kits(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitResult:
     return fleet.kits[key]
 
 
-def site_boxes(fleet: Fleet, i: int, voltage: int, gear: Gear) -> tuple[Boxes, Bands]:
-    """Boxes of the kits of the i-th site at a system voltage, and their bands."""
+def kit_group(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitGroup:
+    """Kits of the i-th site at a system voltage, with all that its designs ask of them."""
     key = _kit_key(fleet, i, voltage, gear)
-    if key not in fleet.boxes:
-        kits = site_kits(fleet, i, voltage, gear).kits
-        fleet.boxes[key] = make_boxes(kits, fleet.market), make_bands(kits)
-    return fleet.boxes[key]
+    if key not in fleet.groups:
+        kits = as_kits(site_kits(fleet, i, voltage, gear).kits)
+        fleet.groups[key] = KitGroup(
+            kits=kits, draws=draws_of(kits), boxes=make_boxes(kits, fleet.market), bands=make_bands(kits)
+        )
+    return fleet.groups[key]
 
 
 def _kit_key(fleet: Fleet, i: int, voltage: int, gear: Gear) -> KitKey:
@@ -154,15 +156,15 @@ def drafts(
             inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
             if inputs is None:
                 break
-            boxes, bands = site_boxes(fleet, i, voltage, gear)
-            like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
-            greatest = None if known else greatest_of_bands(inputs, bands)
+            group = kit_group(fleet, i, voltage, gear)
+            like = _prepared(fleet, least_of_bands(inputs, group.bands), parts.catalogue, voltage, like)
+            greatest = None if known else greatest_of_bands(inputs, group.bands)
             yield Draft(
                 sketch=make_sketch(like),
                 most=None if greatest is None else ceilings(replace(like, inputs=greatest)),
-                bands=bands,
+                bands=group.bands,
                 kits=inputs.kits,
-                boxes=boxes,
+                boxes=group.boxes,
                 parts=parts,
                 tilt=tilt,
                 surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, tilt]),
@@ -207,13 +209,14 @@ def site_inputs(
     With all its kits, or those at `some` places; None without a kit.
     """
     site = fleet.scenario.tables.sites[i]
-    kits = site_kits(fleet, i, voltage, gear).kits
-    if not kits:
+    if not site_kits(fleet, i, voltage, gear).kits:
         return None
+    group = kit_group(fleet, i, voltage, gear)
+    kits, draws = group.kits, group.draws
     if some is not None:
-        kits = tuple(kits[k] for k in some.tolist())
+        kits, draws = kits.take(some), replace(draws, watts=draws.watts[some])
     climate, plane, policy = fleet.climate, fleet.plane, fleet.scenario.settings.policy
-    day, night = site_load_wh(kits, fleet.site_hours(i), policy.load_margin)
+    day, night = drawn_wh(draws, fleet.site_hours(i), policy.load_margin)
     return SiteInputs(
         site_id=site.site_id,
         poa_wh_m2_day=plane.poa_wh_m2_day[i, :, tilt],
