@@ -55,6 +55,10 @@ class KitKey:
 
 def kit_key(load_profile: str, voltage: int, gear: Gear, tables: Tables, sold: Collection[str]) -> KitKey:
     """What the kits of a site depend on. Batteries not for sale count too: a bus must hold one of all."""
+    if not gear.units:
+        return KitKey(
+            load_profile=load_profile, system_voltage_v=voltage, unsold=frozenset(), limits=UnitLimits()
+        )
     most, switches = gear.most(sold), {row.sku for row in tables.switches}
     boxes = switches | {row.sku for row in tables.converters}
     return KitKey(

@@ -37,6 +37,7 @@ class CatalogueArrays:
     lead_acid: BoolArray = field(init=False, repr=False, compare=False)
     mppt: BoolArray = field(init=False, repr=False, compare=False)
     block_v: FloatArray = field(init=False, repr=False, compare=False)  # voltage classes of batteries
+    gammas: tuple[FloatArray, IntArray] = field(init=False, repr=False, compare=False)  # and modules' places
     common_negative: BoolArray = field(init=False, repr=False, compare=False)
     common_positive: BoolArray = field(init=False, repr=False, compare=False)
     _columns: dict[tuple[str, str], FloatArray] = field(init=False, repr=False, compare=False)
@@ -58,6 +59,8 @@ class CatalogueArrays:
         object.__setattr__(self, "lead_acid", lead_acid)
         classes = np.array([block_class_v(row) for row in self.batteries], dtype=float)
         object.__setattr__(self, "block_v", classes)
+        gammas = np.unique(columns["module", "gamma_pmp_per_k"], return_inverse=True)
+        object.__setattr__(self, "gammas", gammas)
         object.__setattr__(self, "mppt", mppt)
 
     @property

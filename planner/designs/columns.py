@@ -53,7 +53,7 @@ class Columns:
         return self.draws_w[draw], place
 
     def courses(self) -> tuple[FloatArray, IntArray, IntArray, IntArray]:
-        """Draws that occur, W; place of the draw and shape of each pair of them; the pair of each column (A,).
+        """Draws that occur, W; draw and shape of each pair of them that occurs; the pair of each column (A,).
 
         Columns of a pair need as many strings in each month as one of another scale, so the month that asks
         for most is found once for each pair.
@@ -135,8 +135,7 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
     draws_w, draw = np.unique(
         cat.controller("own_draw_w")[:, None] * np.arange(1, counts + 1), return_inverse=True
     )
-    gammas, kind = np.unique(cat.module("gamma_pmp_per_k"), return_inverse=True)
-    warm = pv_array.warm_share(gammas[:, None], inputs.temp_cell_c[None, :])
+    gammas, kind = cat.gammas
     return Columns(
         module=m,
         series=s,
@@ -153,9 +152,15 @@ def make_columns(inputs: SiteInputs, cat: CatalogueArrays, fits: BoolArray, sett
         area_m2=(cat.module("length_m") * cat.module("width_m"))[m] * s,
         scale=np.where(tracked, cat.module("nameplate_w")[m] * s, cat.module("i_mp_a")[m]) * factor,
         shape=np.where(tracked, kind[m], len(gammas)),
-        warm=np.concatenate([warm, np.ones((1, warm.shape[1]))]),
+        warm=warm_shares(inputs, cat),
         draws_w=draws_w,
     )
+
+
+def warm_shares(inputs: SiteInputs, cat: CatalogueArrays) -> FloatArray:
+    """Power over that at 25 C, by shape of columns and month (G, 12); the last one behind PWM controllers."""
+    warm = pv_array.warm_share(cat.gammas[0][:, None], inputs.temp_cell_c[None, :])
+    return np.concatenate([warm, np.ones((1, warm.shape[1]))])
 
 
 def string_limits(
@@ -168,6 +173,8 @@ def string_limits(
     strings: IntArray,
 ) -> tuple[IntArray, IntArray]:
     """Most strings, given the most on one controller, and least by what must be kept; two arrays (A,)."""
+    if not inputs.units_least and not inputs.units_most:
+        return number * strings, np.ones(len(number), dtype=np.int64)
     least, most = (of(cat.module_sku)[m] for of in (inputs.least_of, inputs.most_of))
     fewest, greatest = (of(cat.controller_sku)[c] for of in (inputs.least_of, inputs.most_of))
     able = (fewest <= number) & (number <= greatest)

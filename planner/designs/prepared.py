@@ -1,9 +1,9 @@
 """What a site's designs are made of before they are sized: store rows, what they ask, and array columns."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from planner.designs.catalogue import CatalogueArrays
-from planner.designs.columns import Columns, make_columns
+from planner.designs.columns import Columns, make_columns, warm_shares
 from planner.designs.inputs import SiteInputs
 from planner.designs.stores import Stores, make_stores
 from planner.designs.strings import Demands, make_demands
@@ -40,5 +40,7 @@ def prepare(
         system_voltage_v=system_voltage_v,
         stores=stores,
         demands=make_demands(inputs, catalogue, stores) if like is None else like.demands,
-        columns=make_columns(inputs, catalogue, stores.chargers, settings),
+        columns=make_columns(inputs, catalogue, stores.chargers, settings)
+        if like is None
+        else replace(like.columns, warm=warm_shares(inputs, catalogue)),
     )

@@ -116,8 +116,9 @@ def make_stores(
 
 def _for_each_kit(stores: Stores, w: Windows) -> Stores:
     """Rows of every kit, from those of the kits that stand for others."""
-    first = w.kits[np.unique(w.same, return_index=True)[1]]
-    start, end = (np.searchsorted(stores.kit, first, side=side) for side in ("left", "right"))
+    if len(w.first) == len(w.kits):
+        return stores
+    start, end = (np.searchsorted(stores.kit, w.first, side=side) for side in ("left", "right"))
     number = (end - start)[w.same]
     kit = np.repeat(np.arange(len(number)), number)
     within = np.arange(len(kit)) - np.repeat(np.cumsum(number) - number, number)

@@ -167,9 +167,12 @@ def _asked_by_one(
     `of` is the least or the greatest of loads; the best battery stands beside the least.
     """
     own, draw, shape, pair = columns.courses()
-    loads = (of(wh[demands.kit], axis=0)[None] for wh in (inputs.day_wh, inputs.night_wh))
+    day, night, heat = (
+        of(wh, axis=0)[None]
+        for wh in (inputs.day_wh[demands.kit], inputs.night_wh[demands.kit], demands.heat_wh)
+    )
     efficiency = np.atleast_1d((np.max if of is np.min else np.min)(demands.efficiency))
-    need = need_wh(inputs, *loads, of(demands.heat_wh, axis=0)[None], efficiency, own)[0]
+    need = need_wh(inputs, day, night, heat, efficiency, own)[0]
     return np.asarray((need[draw] * hours_per_scale(inputs, columns)[shape]).max(axis=1)[pair])
 
 

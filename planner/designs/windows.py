@@ -6,6 +6,7 @@ import numpy as np
 
 from planner.designs import bus
 from planner.designs.catalogue import CatalogueArrays
+from planner.designs.codes import distinct
 from planner.designs.inputs import (
     EPS,
     BoolArray,
@@ -55,12 +56,13 @@ def setpoint_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings)
 class Windows:
     """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C).
 
-    Of kits that ask the same of the bus the first stands for all: `kits` are those that stand the site's
-    temperatures, `same` (kits,) the place of the one that stands for each among those that do.
+    Of kits that ask the same of the bus the first stands for all: `kits` are those that suit the site,
+    `first` those that stand for others, `same` the place among these of the one that does for each of `kits`.
     """
 
     kits: IntArray
     same: IntArray
+    first: IntArray
     kit: IntArray
     battery: IntArray
     low_v: FloatArray
@@ -99,6 +101,7 @@ def bus_windows(
     return Windows(
         kits=kits,
         same=same,
+        first=kits[first],
         kit=kit,
         battery=b,
         low_v=bus.bottom_v(cat.battery("disconnect_v")[b], series[b], settings.demand.bus_cable_drop),
@@ -111,7 +114,9 @@ def bus_windows(
 
 def _first_alike(number: IntArray) -> tuple[IntArray, IntArray]:
     """Place of the first of each number, rising, and of its own among them for each (K,)."""
-    _, first, same = np.unique(number, return_index=True, return_inverse=True)
+    found, same = distinct(number, int(number.max(initial=0)) + 1)
+    first = np.empty(len(found), dtype=np.int64)
+    first[same[::-1]] = np.arange(len(number))[::-1]
     order = np.argsort(first)
     rank = np.empty_like(order)
     rank[order] = np.arange(len(order))

@@ -13,6 +13,7 @@ from planner.fleet.pool import Designs, cheapest_designs, greatest_use
 from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
 
+FEW = 16  # units of a SKU
 WIDE = 0.3  # of the cost of a site's design of one kind: how far over it those of others are looked for
 
 
@@ -29,16 +30,22 @@ class Exact:
 
 
 def multiplier_table(
-    pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers, units: int | None = None
+    pricer: Pricer, offer: SiteOffer, s: int, curves: Curves, at: Multipliers
 ) -> FloatArray:
     """Cost of 0..N units of each SKU at site s and the multipliers, landed and installed (K, N + 1).
 
-    N is one more than any design of the site takes, or than `units`.
+    N is one more than any design of the site takes. Of most SKUs a site takes few units: more of them cost
+    what cannot be bought.
     """
-    units = pricer.widest(offer) if units is None else units + 1
-    cost = by_number(curves.unit_price, units)
-    cost[curves.tiered] = at.phi(curves, s, units)
-    return pricer.table(cost + by_number(pricer.landing(offer), units), offer)
+    bought = greatest_use(pricer, offer)
+    units = int((bought + offer.there(len(bought))).max(initial=1)) + 1
+    cost, few = by_number(curves.unit_price, units), min(FEW, units)
+    many = bought[curves.tiered] > few
+    cost[curves.tiered, few + 1 :] = np.inf
+    cost[curves.tiered, : few + 1] = at.phi(curves, s, few)
+    cost[curves.tiered[many]] = at.phi(curves, s, units, np.flatnonzero(many))
+    cost += by_number(pricer.landing(offer), units)
+    return pricer.table(cost, offer)
 
 
 def price_out(
@@ -141,8 +148,7 @@ def _of_each_kind(batch: Batch, s: int, look: Look, table: FloatArray, known: Fl
 
 def _table(pricer: Pricer, offer: SiteOffer, s: int, look: Look, at: Multipliers) -> FloatArray:
     """The multiplier table of a pass, for as many units as any design of a site takes."""
-    most = greatest_use(pricer, offer) + offer.there(len(pricer.market.skus))
-    table = multiplier_table(pricer, offer, s, look.curves, at, units=int(most.max(initial=1)))
+    table = multiplier_table(pricer, offer, s, look.curves, at)
     if look.barred is not None:
         table[look.barred, 1:] = np.inf
     return table

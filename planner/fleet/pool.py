@@ -1,6 +1,6 @@
 """Candidate designs of every site as explicit columns, made from the factored ones where they can matter."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +9,16 @@ from scipy import sparse
 
 from planner.fleet.batches import Batch, Sites, as_sites, firsts
 from planner.fleet.buying import FloatArray, IntArray
-from planner.fleet.pricing import Option, Priced, Pricer, SiteOffer, block_volume, module_area, volume
+from planner.fleet.pricing import (
+    Boxes,
+    Option,
+    Priced,
+    Pricer,
+    SiteOffer,
+    block_volume,
+    module_area,
+    volume_at,
+)
 
 BoolArray = NDArray[np.bool_]
 REACH, FEW = 1.02, 60  # how far over the cheapest the pool begins, where there are more sites than so few
@@ -44,6 +53,8 @@ class Column:
     @classmethod
     def join(cls, parts: Sequence["Column"]) -> "Column":
         """One after the other."""
+        if len(parts) == 1:
+            return parts[0]
         names = cls.__dataclass_fields__
         return cls(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in names})
 
@@ -275,60 +286,49 @@ def expand(
     """Explicit designs of one option that cost no more than `threshold`, over every mount and enclosure."""
     o, f, most = option.designs, pricer.fittings, table.shape[1] - 1
     row, array = np.nonzero(priced.cost <= threshold)
-    bare = _bare(option, row, array)
-    modules = (bare.modules_parallel * bare.modules_series).astype(np.int64)
-    module_m2, module_kg = module_area(o)[array], pricer.module_kg(o)[array]
-    block_l, litres = block_volume(o)[row], volume(o)[row, array]
-    rest = priced.cost[row, array] - priced.mounts[array, bare.modules_parallel]
-    rest -= priced.housing[row, array]
-    found: list[Column] = []
-    totals: list[FloatArray] = []
-    for m in pricer.mounts_allowed(option.surface_tilt_deg, offer).tolist():
-        n_mount = pricer.mounts_for(modules, module_m2, module_kg, m, most)
-        with_mount = rest + table[f.mount_sku[m]][n_mount]
-        for e in pricer.enclosures_allowed(offer).tolist():
-            n_box = pricer.boxes_for(litres, block_l, e, most)
-            total = with_mount + table[f.enclosure_sku[e]][n_box]
-            keep = np.flatnonzero(total <= threshold + 1e-9 * abs(threshold) + 1e-6)
-            totals.append(total[keep])
-            found.append(
-                replace(
-                    bare.take(keep),
-                    mount=np.full(len(keep), m, dtype=np.int32),
-                    mounts=n_mount[keep].astype(np.int32),
-                    enclosure=np.full(len(keep), e, dtype=np.int32),
-                    enclosures=n_box[keep].astype(np.int32),
-                )
-            )
-    return Column.join(found), np.concatenate(totals)
+    strings = o.modules_parallel[row, array]
+    modules = strings.astype(np.int64) * o.modules_series[array]
+    m = pricer.mounts_allowed(option.surface_tilt_deg, offer)[:, None]
+    e = pricer.enclosures_allowed(offer)[:, None]
+    n_mount = pricer.mounts_for(modules, module_area(o)[array], pricer.module_kg(o)[array], m, most)
+    n_box = pricer.boxes_for(volume_at(o, row, array), block_volume(o)[row], e, most)
+    rest = priced.cost[row, array] - priced.mounts[array, strings] - priced.housing[row, array]
+    total = (rest + table[f.mount_sku[m], n_mount])[:, None] + table[f.enclosure_sku[e], n_box]
+    mount, box, d = np.nonzero(total <= threshold + 1e-9 * abs(threshold) + 1e-6)
+    fitted = {
+        "mount": m[mount, 0],
+        "mounts": n_mount[mount, d],
+        "enclosure": e[box, 0],
+        "enclosures": n_box[box, d],
+    }
+    return _column(option, row[d], array[d], fitted), total[mount, box, d]
 
 
-def _bare(option: Option, row: IntArray, array: IntArray) -> Column:
-    """The designs at the given places, without mounts and enclosures."""
+def _column(option: Option, row: IntArray, array: IntArray, fitted: Mapping[str, IntArray]) -> Column:
+    """The designs at the given places, with mounts and enclosures."""
     o = option.designs
-    none = np.zeros(len(row), dtype=np.int32)
-    return Column(
-        system_voltage_v=np.full(len(row), o.system_voltage_v, dtype=np.int32),
-        tilt=np.full(len(row), option.tilt, dtype=np.int32),
-        kit=o.kit[row].astype(np.int32),
-        battery=o.battery[row].astype(np.int32),
-        batteries_series=o.batteries_series[row].astype(np.int32),
-        batteries_parallel=o.batteries_parallel[row, array].astype(np.int32),
-        charge_setpoint_v=o.charge_setpoint_v[row],
-        module=o.module[array].astype(np.int32),
-        modules_series=o.modules_series[array].astype(np.int32),
-        modules_parallel=o.modules_parallel[row, array].astype(np.int32),
-        controller=o.controller[array].astype(np.int32),
-        controllers=o.controllers[array].astype(np.int32),
-        mount=none,
-        mounts=none,
-        enclosure=none,
-        enclosures=none,
-    )
+    places = {
+        "system_voltage_v": np.full(len(row), o.system_voltage_v),
+        "tilt": np.full(len(row), option.tilt),
+        "kit": o.kit[row],
+        "battery": o.battery[row],
+        "batteries_series": o.batteries_series[row],
+        "batteries_parallel": o.batteries_parallel[row, array],
+        "module": o.module[array],
+        "modules_series": o.modules_series[array],
+        "modules_parallel": o.modules_parallel[row, array],
+        "controller": o.controller[array],
+        "controllers": o.controllers[array],
+        **fitted,
+    }
+    whole = {name: values.astype(np.int32) for name, values in places.items()}
+    return Column(charge_setpoint_v=o.charge_setpoint_v[row], **whole)
 
 
 def bought_for(offer: SiteOffer, needed: sparse.csr_matrix) -> sparse.csr_matrix:
     """What is left to buy (D, K) of what designs need at a site; nothing stands there as a zero."""
+    if not offer.existing:
+        return needed
     left = needed.copy()
     left.data = np.maximum(left.data - offer.there(left.shape[1])[left.indices], 0.0)
     left.eliminate_zeros()
@@ -338,25 +338,39 @@ def bought_for(offer: SiteOffer, needed: sparse.csr_matrix) -> sparse.csr_matrix
 def units_needed(pricer: Pricer, offer: SiteOffer, column: Column) -> sparse.csr_matrix:
     """Units of each SKU that the designs of one site need there, sparse (D, K)."""
     f, parts, c = pricer.fittings, pricer.parts, column
-    everyone = np.arange(len(c.kit))
-    triples = [
-        (everyone, parts.module[c.module], c.modules_series * c.modules_parallel),
-        (everyone, parts.controller[c.controller], c.controllers),
-        (everyone, parts.battery[c.battery], c.batteries_series * c.batteries_parallel),
-        (everyone, f.mount_sku[c.mount], c.mounts),
-        (everyone, f.enclosure_sku[c.enclosure], c.enclosures),
+    skus = [
+        parts.module[c.module],
+        parts.controller[c.controller],
+        parts.battery[c.battery],
+        f.mount_sku[c.mount],
+        f.enclosure_sku[c.enclosure],
     ]
-    for voltage, kits in {one.designs.system_voltage_v: one.kits for one in offer.options}.items():
-        at_voltage = np.flatnonzero(c.system_voltage_v == voltage)
-        for k in np.unique(c.kit[at_voltage]):
-            users = at_voltage[c.kit[at_voltage] == k]
-            triples += [
-                (users, np.full(len(users), pricer.market.index[sku]), np.full(len(users), number))
-                for sku, number in kits[k].units
-            ]
-    d, k, n = (np.concatenate(part) for part in zip(*triples, strict=True))
-    shape = (len(everyone), len(pricer.market.skus))
-    return sparse.csr_matrix((n.astype(float), (d, k)), shape=shape)
+    numbers = [
+        c.modules_series * c.modules_parallel,
+        c.controllers,
+        c.batteries_series * c.batteries_parallel,
+        c.mounts,
+        c.enclosures,
+    ]
+    boxes = _boxes_of(pricer, offer, column)
+    sku, number = np.column_stack([*skus, boxes.sku]), np.column_stack([*numbers, boxes.number])
+    order = np.argsort(sku, axis=1, kind="stable")
+    sku, number = (np.take_along_axis(one, order, axis=1) for one in (sku, number))
+    some = number > 0
+    ends = np.append(0, np.cumsum(some.sum(axis=1)))
+    shape = len(sku), len(pricer.market.skus)
+    return sparse.csr_matrix((number[some].astype(float), sku[some], ends), shape=shape)
+
+
+def _boxes_of(pricer: Pricer, offer: SiteOffer, column: Column) -> Boxes:
+    """Boxes of the kits of one site's designs."""
+    every = {one.designs.system_voltage_v: pricer.boxes_of(one) for one in offer.options}
+    width = max((boxes.sku.shape[1] for boxes in every.values()), default=0)
+    sku, number = (np.zeros((len(column.kit), width), dtype=np.int64) for _ in range(2))
+    for voltage, boxes in every.items():
+        at, own = np.flatnonzero(column.system_voltage_v == voltage), slice(boxes.sku.shape[1])
+        sku[at, own], number[at, own] = boxes.sku[column.kit[at]], boxes.number[column.kit[at]]
+    return Boxes(sku=sku, number=number)
 
 
 def greatest_use(pricer: Pricer, offer: SiteOffer) -> FloatArray:

@@ -266,15 +266,21 @@ class Pricer:
         return np.asarray(np.floor(np.minimum(room, weight) + 1e-9))
 
     def mounts_for(
-        self, modules: IntArray, module_m2: FloatArray, module_kg: FloatArray, m: int, most: int
+        self, modules: IntArray, module_m2: FloatArray, module_kg: FloatArray, m: int | IntArray, most: int
     ) -> IntArray:
-        """Mounts of one kind that carry whole modules; `most` where one module is too large or heavy."""
+        """Mounts of one kind, or of several in rows, that carry whole modules.
+
+        They are `most` where one module is too large or heavy.
+        """
         each = self.carried(module_m2, module_kg, m)
         number = np.where(each > 0, np.ceil(modules / np.maximum(each, 1.0)), most)
         return np.minimum(number, most).astype(np.int64)
 
-    def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int, most: int) -> IntArray:
-        """Enclosures of one kind that hold a volume; `most` where a block is too large or they too many."""
+    def boxes_for(self, volume_l: FloatArray, block_l: FloatArray, e: int | IntArray, most: int) -> IntArray:
+        """Enclosures of one kind, or of several in rows, that hold a volume.
+
+        They are `most` where a block is too large or they are too many.
+        """
         holds = self.fittings.enclosure_volume_l[e]
         number = count(volume_l, holds)
         fits = (block_l <= holds) & (number <= self.fittings.enclosures_max)
@@ -356,5 +362,10 @@ def block_volume(o: SiteOptions) -> FloatArray:
 
 def volume(o: SiteOptions) -> FloatArray:
     """Volume of boxes and batteries of every design, litres (P, A)."""
-    fixed = o.kit_volume_l[:, None] + o.controller_volume_l[None, :]
-    return fixed + o.string_volume_l[:, None] * o.batteries_parallel
+    return volume_at(o, np.arange(len(o.kit))[:, None], np.arange(len(o.module)))
+
+
+def volume_at(o: SiteOptions, row: IntArray, array: IntArray) -> FloatArray:
+    """The same of designs at some places; these broadcast."""
+    fixed = o.kit_volume_l[row] + o.controller_volume_l[array]
+    return np.asarray(fixed + o.string_volume_l[row] * o.batteries_parallel[row, array])

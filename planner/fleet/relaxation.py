@@ -56,16 +56,19 @@ class Multipliers:
     mu: FloatArray
     w: FloatArray
 
-    def phi(self, curves: Curves, s: int, units: int) -> FloatArray:
-        """What 0..units of each tiered SKU cost at site s (T, units + 1)."""
+    def phi(self, curves: Curves, s: int, units: int, of: IntArray | None = None) -> FloatArray:
+        """What 0..units of each tiered SKU, or of those at some places, cost at site s (T, units + 1)."""
+        of = np.arange(len(curves.tiered)) if of is None else of
         number = np.arange(units + 1)
-        first = np.searchsorted(curves.mode_sku, np.arange(len(curves.tiered) + 1))
-        least = np.full((len(curves.tiered), units + 1), np.inf)
-        for place in range(int(np.diff(first).max(initial=0))):  # modes are few, units many
-            t = np.flatnonzero(first[:-1] + place < first[1:])
+        first, end = (np.searchsorted(curves.mode_sku, of, side=side) for side in ("left", "right"))
+        least = np.full((len(of), units + 1), np.inf)
+        for place in range(int((end - first).max(initial=0))):  # modes are few, units many
+            t = np.flatnonzero(first + place < end)
             v = first[t] + place
-            each = self.mu[v, None] * number + self.w[s, v, None]
-            each[number > curves.high[v, None]] = np.inf
+            each = self.mu[v, None] * number
+            each += self.w[s, v, None]
+            short = np.flatnonzero(curves.high[v] < units)
+            each[short] = np.where(number > curves.high[v[short], None], np.inf, each[short])
             least[t] = np.minimum(least[t], each)
         least[:, 0] = 0.0
         return least

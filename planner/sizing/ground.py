@@ -28,7 +28,7 @@ class KitGroup:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fleet:
-    """Everything known of a fleet while it is planned; kits, groups of them, tilts, curves, refusals fill up in it.
+    """Everything known of a fleet while it is planned; kits, their groups, tilts, curves, refusals fill up.
 
     `curves` are the sites' own, None where no availability is asked; `upkeep` is what they replace.
     """

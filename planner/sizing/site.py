@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 
-from planner.demand import KitResult, draws_of, drawn_wh
+from planner.demand import KitResult, drawn_wh, draws_of
 from planner.designs import (
     CatalogueArrays,
     Prepared,
