@@ -65,7 +65,7 @@ class Columns:
 
     def take(self, keep: BoolArray) -> "Columns":
         """The columns at the marked places."""
-        return self.at(np.flatnonzero(keep))
+        return self if keep.all() else self.at(np.flatnonzero(keep))
 
     def at(self, places: IntArray) -> "Columns":
         """The columns at the given places."""
@@ -225,10 +225,12 @@ def array_wh(
     """Energy at the bus of strings spread over all controllers as evenly as they go, Wh a day (N, 12)."""
     number = columns.controllers[column]
     each, over = strings // number, strings % number
-    energy = (number - over)[:, None] * controller_wh(inputs, columns, column, each, charging_v)
     uneven = np.flatnonzero(over)
-    many = controller_wh(inputs, columns, column[uneven], each[uneven] + 1, charging_v[uneven])
-    energy[uneven] += over[uneven, None] * many
+    column, each, charging_v = (np.append(one, one[uneven]) for one in (column, each, charging_v))
+    each[len(number) :] += 1
+    made = controller_wh(inputs, columns, column, each, charging_v)
+    energy = (number - over)[:, None] * made[: len(number)]
+    energy[uneven] += over[uneven, None] * made[len(number) :]
     return np.asarray(energy)
 
 

@@ -129,27 +129,33 @@ def size_designs(prepared: Prepared, least: Floors | None = None, limit: float =
     demands, which = demands.of_rows(few)
     columns = columns.take(within)
     some = replace(prepared, stores=stores.take(rows[few]), demands=demands, columns=columns)
-    return _size(some, asked.take(which, within), budget.take(few, within))
+    return _size(some, asked.of_columns(within).of_demands(which), budget.take(few, within))
 
 
 def _size(p: Prepared, asked: Asked | None = None, budget: Budget | None = None) -> SiteOptions:
     """Designs of all rows and columns, of which it may be known what they ask and what may be spent."""
     stores, columns = p.stores, p.columns
-    parts, rows, every = [], stores.first_rows, np.ones(len(columns.module), dtype=bool)
+    parts, rows = [], stores.first_rows
     while len(rows):
-        demands, which = p.demands.of_rows(rows)
-        some = replace(p, stores=stores.take(rows), demands=demands)
-        part = size_rows(
-            some,
-            asked_of(p.inputs, demands, columns) if asked is None else asked.take(which, every),
-            budget and budget.take(rows, slice(None)),
-        )
+        part = size_rows(*_at(p, rows, asked, budget))
         parts.append(replace(part, rows=rows))
         rows = stores.next_rows(rows[part.wants_more])
     rows, used, strings, blocks = _join(parts, len(columns.module))
     stores, columns = stores.take(rows), columns.take(used)
     settle_heated(stores, columns, strings, blocks)
     return _gather(p.inputs, p.catalogue, p.system_voltage_v, stores, columns, strings, blocks)
+
+
+def _at(
+    p: Prepared, rows: IntArray, asked: Asked | None, budget: Budget | None
+) -> tuple[Prepared, Asked, Budget | None]:
+    """The rows at some places, what they ask, and what may be spent on them."""
+    if len(rows) < len(p.stores.kit):
+        demands, which = p.demands.of_rows(rows)
+        p = replace(p, stores=p.stores.take(rows), demands=demands)
+        asked = asked and asked.of_demands(which)
+        budget = budget and budget.take(rows, slice(None))
+    return p, asked or asked_of(p.inputs, p.demands, p.columns), budget
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -125,8 +125,12 @@ def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
     cost = costs.carried[sketch.module, modules] + costs.controller[sketch.controller, number]
     first = np.flatnonzero(starts(sketch.shape))
     shapes, least = sketch.shape[first], np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
-    array = least[sketch.level[:, shapes], np.arange(len(shapes))].min(axis=1)
+    array = np.full(len(sketch.level), np.inf)
+    for shape, cost in zip(shapes.tolist(), least.T, strict=True):
+        np.minimum(array, cost[sketch.level[:, shape]], out=array)
     litres = sketch.kit_l[sketch.band] + sketch.block_l[sketch.battery] * sketch.blocks
-    store = costs.store(sketch.battery, sketch.blocks, litres)
-    np.minimum.at(rest, (sketch.band, sketch.battery), store + array[sketch.demand])
+    store = costs.store(sketch.battery, sketch.blocks, litres) + array[sketch.demand]
+    first = np.flatnonzero(starts(sketch.band, sketch.battery))
+    least = np.minimum.reduceat(store, first)
+    np.minimum.at(rest, (sketch.band[first], sketch.battery[first]), least)
     return rest

@@ -228,11 +228,13 @@ class Asked:
     draw: IntArray
     strings: FloatArray
 
-    def take(self, demands: IntArray, columns: BoolArray) -> "Asked":
-        """Of the demands and columns at the given places."""
-        at = np.flatnonzero(columns)
-        strings = self.strings[demands[:, None], at]
-        return Asked(need=self.need[demands], draw=self.draw[at], strings=strings)
+    def of_demands(self, places: IntArray) -> "Asked":
+        """Of the demands at the given places."""
+        return Asked(need=self.need[places], draw=self.draw, strings=self.strings[places])
+
+    def of_columns(self, keep: BoolArray) -> "Asked":
+        """Of the marked columns."""
+        return Asked(need=self.need, draw=self.draw[keep], strings=self.strings[:, keep])
 
 
 def asked_of(inputs: SiteInputs, demands: Demands, columns: Columns) -> Asked:

@@ -292,18 +292,21 @@ class Pricer:
         return any(bool(np.isfinite(self.price(one, low, offer).cost).any()) for one in offer.options)
 
     def mount_cost(
-        self,
-        modules: IntArray,
-        module_m2: FloatArray,
-        module_kg: FloatArray,
-        table: FloatArray,
-        mounts: IntArray,
+        self, module_m2: FloatArray, module_kg: FloatArray, table: FloatArray, mounts: IntArray
     ) -> FloatArray:
-        """Least cost of carrying modules with mounts of one kind; infinite without a mount."""
-        least = np.full(np.broadcast(modules, module_m2).shape, np.inf)
-        for m in mounts.tolist():
-            number = self.mounts_for(modules, module_m2, module_kg, m, table.shape[1] - 1)
-            np.minimum(least, table[self.fittings.mount_sku[m]][number], out=least)
+        """Least cost of carrying 0..N modules of some kinds (M,) with mounts of one kind (M, N + 1).
+
+        Infinite without a mount. Of few numbers of modules that a mount carries, each is divided by once.
+        """
+        most = table.shape[1] - 1
+        each, place = np.unique(
+            self.carried(module_m2[:, None], module_kg[:, None], mounts), return_inverse=True
+        )
+        number = np.ceil(np.arange(most + 1) / np.maximum(each, 1.0)[:, None]).astype(np.int64)
+        number[each == 0] = most
+        least = np.full((len(module_m2), most + 1), np.inf)
+        for m, at in zip(mounts.tolist(), place.reshape(len(module_m2), -1).T, strict=True):
+            np.minimum(least, table[self.fittings.mount_sku[m]][number][at], out=least)
         return least
 
     def enclosure_cost(
@@ -322,10 +325,10 @@ class Pricer:
         strings = o.modules_parallel
         number = np.arange(int(strings.max(initial=0)) + 1)
         modules = np.minimum(number[None, :] * o.modules_series[:, None], table.shape[1] - 1)
-        module_m2, module_kg = module_area(o)[:, None], self.module_kg(o)[:, None]
-        mounts = self.mount_cost(
-            modules, module_m2, module_kg, table, self.mounts_allowed(option.surface_tilt_deg, offer)
-        )
+        _, first, kind = np.unique(o.module, return_index=True, return_inverse=True)
+        allowed = self.mounts_allowed(option.surface_tilt_deg, offer)
+        mounts = self.mount_cost(module_area(o)[first], self.module_kg(o)[first], table, allowed)
+        mounts = mounts[kind[:, None], modules]
         by_count = table[parts.module[o.module][:, None], modules] + mounts
         by_count += table[parts.controller[o.controller], o.controllers][:, None]
         by_count[:, 0] = np.inf

@@ -90,9 +90,10 @@ class Outlook:
 
     def option(self, limit: float) -> Option | None:
         """Designs that can cost up to a limit; None without any."""
+        least = self.kits
         if limit == np.inf:
-            return self.draft.every(np.flatnonzero(self.kits < np.inf))
-        kits = np.flatnonzero(self.kits <= limit)
+            return self.draft.every(np.flatnonzero(least < np.inf))
+        kits = np.flatnonzero(least <= limit)
         return self.sized(kits, *self.floors(kits), limit) if len(kits) else None
 
     def sized(self, kits: IntArray, prepared: Prepared, least: Floors, limit: float) -> Option | None:
@@ -131,7 +132,7 @@ def within(
     found = outlooks(pricer, site, drafts, table)
     if limit is None:
         limit = nearest(pricer, site, found, table)[0] + slack
-    options = (one.option(limit * (1 + ROUNDING)) for one in found if (one.kits < np.inf).any())
+    options = (one.option(limit * (1 + ROUNDING)) for one in found)
     return with_options(site, options)
 
 
@@ -173,9 +174,8 @@ def part_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray)
     f, chosen, cat = pricer.fittings, draft.parts, draft.parts.catalogue
     module = pricer.parts.module[chosen.module]
     mounts = pricer.mount_cost(
-        np.arange(table.shape[1])[None, :],
-        (cat.module("length_m") * cat.module("width_m"))[:, None],
-        pricer.market.weight_kg[module][:, None],
+        cat.module("length_m") * cat.module("width_m"),
+        pricer.market.weight_kg[module],
         table,
         pricer.mounts_allowed(draft.surface_tilt_deg, site),
     )
