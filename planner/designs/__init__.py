@@ -10,6 +10,7 @@ from planner.designs.inputs import SiteInputs
 from planner.designs.kits import Kits, as_kits
 from planner.designs.options import SiteOptions, in_whole, site_options, size_designs
 from planner.designs.prepared import Prepared, prepare
+from planner.designs.site_parts import SiteParts, site_parts
 from planner.designs.sketch import Sketch, least_costs, make_sketch
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "Selection",
     "SiteInputs",
     "SiteOptions",
+    "SiteParts",
     "Sketch",
     "as_kits",
     "blocking_rule",
@@ -41,5 +43,6 @@ __all__ = [
     "prepare",
     "select",
     "site_options",
+    "site_parts",
     "size_designs",
 ]

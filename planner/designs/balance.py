@@ -12,10 +12,10 @@ from planner.designs.inputs import (
     battery_depth,
     battery_temp_hot_c,
     battery_temp_min_c,
+    block_heater_wh,
     block_usable_wh,
     net_load,
 )
-from planner.designs.stores import block_heater_wh
 from planner.settings import Settings
 from planner.tables.catalogue import BatteryRow, ControllerKind, ControllerRow
 from planner.units import HOURS_PER_DAY, W_PER_M2_STC

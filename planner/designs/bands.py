@@ -20,9 +20,11 @@ WIDTH = 1.05  # greatest draw of a band over its least
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bands:
     """The band (J) of each kit (K,), and its stand-ins: one asks no more of any part than the band's kits,
-    the other no less."""
+    the other no less. `order` has the kits (K,) by band, `first` the first of each there (J,)."""
 
     band: IntArray
+    order: IntArray
+    first: IntArray
     least: Kits
     greatest: Kits
 
@@ -43,7 +45,9 @@ def make_bands(kits: Sequence[SupplyKit]) -> Bands:
         band[some] = j
     some_kits = [[kits[k] for k in some] for some in members]
     least, greatest = (as_kits([_extreme(some, way) for some in some_kits]) for way in (min, max))
-    return Bands(band=band, least=least, greatest=greatest)
+    order = np.argsort(band, kind="stable")
+    first = np.searchsorted(band[order], np.arange(len(members)))
+    return Bands(band=band, order=order, first=first, least=least, greatest=greatest)
 
 
 def _suits(kit: SupplyKit) -> tuple[Any, ...]:
@@ -62,18 +66,16 @@ def _extreme(kits: Sequence[SupplyKit], way: Callable[[Iterable[float]], float])
 
 def least_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
     """The site with the stand-ins of bands, at the least loads of each by month."""
-    day, night = (_of_bands(wh, bands, np.inf, np.minimum) for wh in (inputs.day_wh, inputs.night_wh))
+    day, night = (_of_bands(wh, bands, np.minimum) for wh in (inputs.day_wh, inputs.night_wh))
     return replace(inputs, kits=bands.least, day_wh=day, night_wh=night)
 
 
 def greatest_of_bands(inputs: SiteInputs, bands: Bands) -> SiteInputs:
     """The same at the greatest loads of each band."""
-    day, night = (_of_bands(wh, bands, -np.inf, np.maximum) for wh in (inputs.day_wh, inputs.night_wh))
+    day, night = (_of_bands(wh, bands, np.maximum) for wh in (inputs.day_wh, inputs.night_wh))
     return replace(inputs, kits=bands.greatest, day_wh=day, night_wh=night)
 
 
-def _of_bands(values: FloatArray, bands: Bands, none: float, ufunc: np.ufunc) -> FloatArray:
+def _of_bands(values: FloatArray, bands: Bands, ufunc: np.ufunc) -> FloatArray:
     """Values of kits (K, ...) brought together by band (J, ...)."""
-    found = np.full((len(bands.least), *values.shape[1:]), none)
-    ufunc.at(found, bands.band, values)
-    return found
+    return np.asarray(ufunc.reduceat(values[bands.order], bands.first, axis=0))

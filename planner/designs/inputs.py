@@ -13,7 +13,7 @@ from planner.designs.kits import as_kits
 from planner.reliability import NO_STEP, Step
 from planner.settings import Settings
 from planner.tables.rows import BusGrounding
-from planner.units import HOURS_PER_DAY
+from planner.units import HOURS_PER_DAY, MONTHS
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -145,6 +145,22 @@ def block_usable_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings
     factor = battery.temperature_factor(inputs.temp_cold_spell_c, derated)
     depth = battery_depth(cat, battery_temp_min_c(inputs, settings))
     return battery.usable_wh(rated, depth, settings.battery.end_of_life_share, factor)
+
+
+def block_heater_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> FloatArray:
+    """Daily energy of one block's heater in each month (B, 12), Wh; 0 where it never charges too cold."""
+    coldest = battery_temp_min_c(inputs, settings)
+    keep = cat.battery("charge_temp_min_c")
+    heated = np.where(keep > coldest, cat.battery("heater_w"), 0.0)
+    if not heated.any():
+        return np.zeros((len(heated), MONTHS))
+    return battery.heater_wh(
+        heated[:, None],
+        keep[:, None],
+        cat.battery("temp_min_c")[:, None],
+        inputs.temp_air_c[None, :],
+        battery.temp_sd_k(inputs.temp_air_c, coldest),
+    )
 
 
 def net_load(

@@ -17,6 +17,7 @@ from planner.designs.inputs import (
     enclosure_temp_max_c,
     net_load,
 )
+from planner.designs.site_parts import setpoint_range, site_parts
 from planner.designs.stores import make_stores
 from planner.designs.suits import (
     batteries_in_range,
@@ -27,7 +28,7 @@ from planner.designs.suits import (
     kits_for_ground,
     kits_in_range,
 )
-from planner.designs.windows import bus_windows, charges, reached_v, setpoint_range, terminals_carry
+from planner.designs.windows import bus_windows, charges, reached_v, terminals_carry
 from planner.errors import Refusal
 from planner.settings import Settings
 
@@ -207,8 +208,9 @@ def no_window(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Set
     """No kit holds the bus window of any battery that some controller charges."""
     if len(make_stores(one, cat, voltage, settings).kit):
         return None
-    w = bus_windows(one, cat, voltage, settings)
-    able = charges(w, one, cat, voltage, settings)
+    parts = site_parts(one, cat, settings)
+    w = bus_windows(one, cat, parts, voltage, settings)
+    able = charges(w, one, cat, parts, voltage, settings)
     if not able.any():
         return _no_charging(voltage, one, cat, settings)
     under = np.where(able, (w.kit_low_v - w.low_v)[:, None], np.inf)
@@ -260,7 +262,7 @@ def _no_charging(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: 
             ),
         )
     stands = np.flatnonzero((battery_series(cat, voltage) > 0) & batteries_in_range(cat, one, settings))
-    needed = reached_v(cat, one, voltage, settings)[stands][:, suits]
+    needed = reached_v(cat, setpoint_range(cat, one, settings), voltage, settings)[stands][:, suits]
     if not np.isfinite(needed).any():
         return _no_setpoint(voltage, one, cat, settings)
     most = np.broadcast_to(cat.controller("charge_max_v")[suits], needed.shape)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from planner.designs.catalogue import CatalogueArrays
 from planner.designs.columns import Columns, make_columns, warm_shares
 from planner.designs.inputs import SiteInputs
+from planner.designs.site_parts import SiteParts
 from planner.designs.stores import Stores, make_stores
 from planner.designs.strings import Demands, make_demands
 from planner.settings import Settings
@@ -29,10 +30,14 @@ def prepare(
     catalogue: CatalogueArrays,
     system_voltage_v: int,
     settings: Settings,
+    parts: SiteParts | None = None,
     like: Prepared | None = None,
 ) -> Prepared:
-    """Rows and columns of a site; store rows and demands as in `like`, which differs in its tilt alone."""
-    stores = make_stores(inputs, catalogue, system_voltage_v, settings) if like is None else like.stores
+    """Rows and columns of a site; store rows and demands as in `like`, which differs in its tilt alone.
+
+    What the site makes of `parts` may be known.
+    """
+    stores = like.stores if like else make_stores(inputs, catalogue, system_voltage_v, settings, parts)
     return Prepared(
         inputs=inputs,
         catalogue=catalogue,

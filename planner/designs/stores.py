@@ -13,10 +13,9 @@ from planner.designs.inputs import (
     FloatArray,
     IntArray,
     SiteInputs,
-    battery_temp_min_c,
-    block_usable_wh,
     net_load,
 )
+from planner.designs.site_parts import SiteParts, site_parts
 from planner.designs.suits import battery_series
 from planner.designs.windows import Windows, bus_windows, charges
 from planner.settings import Settings
@@ -75,15 +74,20 @@ class Stores:
 
 
 def make_stores(
-    inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
+    inputs: SiteInputs,
+    cat: CatalogueArrays,
+    system_voltage_v: int,
+    settings: Settings,
+    parts: SiteParts | None = None,
 ) -> Stores:
     """Every kit with every battery whose bus window the kit holds with at least one controller.
 
     A row stands for one setpoint: controllers that ask for different ones stand in different rows. A heated
     battery has a row for each number of strings.
     """
-    w = bus_windows(inputs, cat, system_voltage_v, settings)
-    fits = charges(w, inputs, cat, system_voltage_v, settings)
+    parts = parts or site_parts(inputs, cat, settings)
+    w = bus_windows(inputs, cat, parts, system_voltage_v, settings)
+    fits = charges(w, inputs, cat, parts, system_voltage_v, settings)
     fits &= (w.low_v >= w.kit_low_v - EPS)[:, None] & (w.high_v <= w.kit_high_v[:, None] + EPS)
     pair, controller = np.nonzero(fits)
     levels, level = np.unique(w.setpoint_v[pair, controller], return_inverse=True)
@@ -94,7 +98,7 @@ def make_stores(
     b, setpoint_v = w.battery[pair], levels[setpoint]
     series = battery_series(cat, system_voltage_v)[b]
     rated = (cat.battery("capacity_ah") * cat.battery("nominal_v"))[b]
-    least, most = (of(cat.battery_sku)[b] for of in (inputs.least_of, inputs.most_of))
+    least, most = parts.least[b], parts.most[b]
     strings_max = np.minimum(cat.battery("batteries_parallel_max")[b], np.floor(most / series))
     stores = Stores(
         kit=w.kit[pair],
@@ -104,14 +108,14 @@ def make_stores(
         top_v=setpoint_v * series,
         charging_v=pv_array.charging_v(cat.battery("nominal_v")[b], setpoint_v, series),
         string_wh=rated * series,
-        usable_wh=block_usable_wh(cat, inputs, settings)[b] * series,
+        usable_wh=parts.usable_wh[b] * series,
         controllers_fit=controllers_fit,
         strings_least=np.maximum(np.ceil(least / series), 1).astype(np.int64),
         strings_max=strings_max.astype(np.int64),
         strings=np.zeros(len(b), dtype=np.int64),
         heat_wh=np.zeros((len(b), MONTHS)),
     )
-    return split_heated(_for_each_kit(stores, w), inputs, cat, settings)
+    return split_heated(_for_each_kit(stores, w), parts.heater_wh, inputs, cat, settings)
 
 
 def _for_each_kit(stores: Stores, w: Windows) -> Stores:
@@ -125,28 +129,14 @@ def _for_each_kit(stores: Stores, w: Windows) -> Stores:
     return replace(stores.take(start[w.same[kit]] + within), kit=w.kits[kit])
 
 
-def block_heater_wh(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> FloatArray:
-    """Daily energy of one block's heater in each month (B, 12), Wh; 0 where it never charges too cold."""
-    coldest = battery_temp_min_c(inputs, settings)
-    keep = cat.battery("charge_temp_min_c")
-    heated = np.where(keep > coldest, cat.battery("heater_w"), 0.0)
-    if not heated.any():
-        return np.zeros((len(heated), MONTHS))
-    return battery.heater_wh(
-        heated[:, None],
-        keep[:, None],
-        cat.battery("temp_min_c")[:, None],
-        inputs.temp_air_c[None, :],
-        battery.temp_sd_k(inputs.temp_air_c, coldest),
-    )
-
-
-def split_heated(stores: Stores, inputs: SiteInputs, cat: CatalogueArrays, settings: Settings) -> Stores:
-    """A row for each number of strings where heaters draw: more strings ask for more array.
+def split_heated(
+    stores: Stores, block_wh: FloatArray, inputs: SiteInputs, cat: CatalogueArrays, settings: Settings
+) -> Stores:
+    """A row for each number of strings where heaters draw `block_wh` (B, 12): more ask for more array.
 
     Numbers start at what the load needs whatever the controllers draw, and end at the row's most.
     """
-    heat = block_heater_wh(cat, inputs, settings)[stores.battery] * stores.series[:, None]
+    heat = block_wh[stores.battery] * stores.series[:, None]
     heated = heat.max(axis=1, initial=0.0) > 0
     if not heated.any():
         return stores

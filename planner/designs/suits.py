@@ -58,10 +58,15 @@ def controllers_in_range(
     cat: CatalogueArrays, inputs: SiteInputs, system_voltage_v: int, settings: Settings
 ) -> BoolArray:
     """Controllers for the system voltage, the temperatures in the enclosure and the earthed pole (C,)."""
+    suits = controllers_suit(cat, inputs, settings)
+    return np.asarray(controllers_for_voltage(cat, system_voltage_v) & suits, dtype=bool)
+
+
+def controllers_suit(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> BoolArray:
+    """Controllers for the temperatures in the enclosure and the earthed pole (C,)."""
     cold, hot = battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
     return np.asarray(
-        controllers_for_voltage(cat, system_voltage_v)
-        & controllers_for_ground(cat, inputs.bus_grounding)
+        controllers_for_ground(cat, inputs.bus_grounding)
         & (cat.controller("temp_min_c") <= cold)
         & (cat.controller("temp_max_c") >= hot),
         dtype=bool,

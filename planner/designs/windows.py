@@ -14,42 +14,11 @@ from planner.designs.inputs import (
     IntArray,
     SiteInputs,
     battery_temp_min_c,
-    enclosure_temp_max_c,
 )
 from planner.designs.kits import as_kits
-from planner.designs.suits import batteries_in_range, battery_series, controllers_in_range, kits_in_range
+from planner.designs.site_parts import SetpointRange, SiteParts
+from planner.designs.suits import battery_series, controllers_for_voltage, kits_in_range
 from planner.settings import Settings
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SetpointRange:
-    """Charge setpoints of a block of every battery with every controller (B, C), V.
-
-    `least_v` and `most_v` are the lowest and highest allowed, `recommended_v` the one to choose first;
-    `follows_v_per_k` is how the setpoint moves with temperature, 0 behind a controller that ignores it.
-    """
-
-    least_v: FloatArray
-    recommended_v: FloatArray
-    most_v: FloatArray
-    follows_v_per_k: FloatArray
-
-
-def setpoint_range(cat: CatalogueArrays, inputs: SiteInputs, settings: Settings) -> SetpointRange:
-    """The maker's range behind controllers that follow the battery's temperature, else what is left of it."""
-    slope = cat.battery("temp_compensation_v_per_k")[:, None]
-    least, most = cat.battery("charge_min_v")[:, None], cat.battery("charge_max_v")[:, None]
-    low, high = bus.constant_range_v(
-        least, most, slope, battery_temp_min_c(inputs, settings), enclosure_temp_max_c(inputs, settings)
-    )
-    follows = (cat.controller("temp_compensated") > 0)[None, :]
-    low, high = np.where(follows, least, low), np.where(follows, most, high)
-    return SetpointRange(
-        least_v=low,
-        recommended_v=np.minimum(np.maximum(cat.battery("charge_v")[:, None], low), high),
-        most_v=high,
-        follows_v_per_k=slope * follows,
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,16 +42,15 @@ class Windows:
 
 
 def bus_windows(
-    inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
+    inputs: SiteInputs, cat: CatalogueArrays, parts: SiteParts, system_voltage_v: int, settings: Settings
 ) -> Windows:
     """Bus window of every kit and battery that stand the temperatures and make the voltage."""
-    series = battery_series(cat, system_voltage_v)
-    batteries = np.flatnonzero((series > 0) & batteries_in_range(cat, inputs, settings))
+    series, span = battery_series(cat, system_voltage_v), parts.span
+    batteries = np.flatnonzero((series > 0) & parts.batteries)
     kits = np.flatnonzero(kits_in_range(inputs, settings))
     first, same = _first_alike(as_kits(inputs.kits).bus[kits])
     kit, b = np.repeat(kits[first], len(batteries)), np.tile(batteries, len(first))
     blocks, cold = series[b][:, None], battery_temp_min_c(inputs, settings)
-    span = setpoint_range(cat, inputs, settings)
     follows, cap = span.follows_v_per_k[b], cat.controller("charge_max_v")[None, :]
     kit_high = inputs.kit("input_max_v")[kit]
     setpoint = bus.setpoint_v(
@@ -124,14 +92,13 @@ def _first_alike(number: IntArray) -> tuple[IntArray, IntArray]:
 
 
 def reached_v(
-    cat: CatalogueArrays, inputs: SiteInputs, system_voltage_v: int, settings: Settings
+    cat: CatalogueArrays, span: SetpointRange, system_voltage_v: int, settings: Settings
 ) -> FloatArray:
     """Voltage that a controller must make at 25 C to charge each battery (B, C), V.
 
     Infinite where no setpoint suits the battery behind that controller in cold and heat; the equalising
     voltage counts where it is required.
     """
-    span = setpoint_range(cat, inputs, settings)
     needed = np.where(span.least_v <= span.most_v + EPS, span.least_v, np.inf)
     if settings.battery.equalise_required:
         needed = np.fmax(needed, cat.battery("equalise_v")[:, None])
@@ -140,11 +107,16 @@ def reached_v(
 
 
 def charges(
-    windows: Windows, inputs: SiteInputs, cat: CatalogueArrays, system_voltage_v: int, settings: Settings
+    windows: Windows,
+    inputs: SiteInputs,
+    cat: CatalogueArrays,
+    parts: SiteParts,
+    system_voltage_v: int,
+    settings: Settings,
 ) -> BoolArray:
     """Controllers that charge each kit's battery and, where it has no disconnect, carry its load (N, C)."""
-    reached = cat.controller("charge_max_v") >= reached_v(cat, inputs, system_voltage_v, settings) - EPS
-    reached &= controllers_in_range(cat, inputs, system_voltage_v, settings)
+    reached = cat.controller("charge_max_v") >= reached_v(cat, parts.span, system_voltage_v, settings) - EPS
+    reached &= parts.controllers & controllers_for_voltage(cat, system_voltage_v)
     return np.asarray(reached[windows.battery] & terminals_carry(inputs, cat)[windows.kit])
 
 

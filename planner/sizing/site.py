@@ -12,6 +12,7 @@ from planner.designs import (
     CatalogueArrays,
     Prepared,
     SiteInputs,
+    SiteParts,
     as_kits,
     blocking_rule,
     ceilings,
@@ -20,6 +21,7 @@ from planner.designs import (
     make_bands,
     make_sketch,
     prepare,
+    site_parts,
 )
 from planner.errors import Refusal
 from planner.existing import Gear, KitKey, blocking_parts, kept_refusal, kit_key, kits_of, power_parts
@@ -150,14 +152,17 @@ def drafts(
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
+    made: SiteParts | None = None
     for voltage, step in product(voltages, fleet.steps(i)):
         like = None
         for tilt in fleet.tilts[i]:
             inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
             if inputs is None:
                 break
+            made = made or site_parts(inputs, parts.catalogue, fleet.scenario.settings)
             group = kit_group(fleet, i, voltage, gear)
-            like = _prepared(fleet, least_of_bands(inputs, group.bands), parts.catalogue, voltage, like)
+            ground = _Ground(catalogue=parts.catalogue, voltage=voltage, parts=made)
+            like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like)
             greatest = None if known else greatest_of_bands(inputs, group.bands)
             yield Draft(
                 sketch=make_sketch(like),
@@ -168,31 +173,37 @@ def drafts(
                 parts=parts,
                 tilt=tilt,
                 surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, tilt]),
-                prepared=partial(_with_kits, fleet, i, voltage, tilt, gear, step, parts.catalogue),
+                prepared=partial(_with_kits, fleet, i, tilt, gear, step, ground),
             )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ground:
+    """What designs of a site at a system voltage are made of, and what the site makes of it."""
+
+    catalogue: CatalogueArrays
+    voltage: int
+    parts: SiteParts
+
+
 def _with_kits(
-    fleet: Fleet,
-    i: int,
-    voltage: int,
-    tilt: int,
-    gear: Gear,
-    step: Step,
-    catalogue: CatalogueArrays,
-    kits: IntArray,
+    fleet: Fleet, i: int, tilt: int, gear: Gear, step: Step, ground: _Ground, kits: IntArray
 ) -> Prepared:
     """The i-th site with the kits at some places."""
-    inputs = site_inputs(fleet, i, voltage, tilt, gear, step, kits)
+    inputs = site_inputs(fleet, i, ground.voltage, tilt, gear, step, kits)
     assert inputs is not None  # a draft has kits
-    return _prepared(fleet, inputs, catalogue, voltage)
+    return _prepared(fleet, inputs, ground)
 
 
-def _prepared(
-    fleet: Fleet, inputs: SiteInputs, catalogue: CatalogueArrays, voltage: int, like: Prepared | None = None
-) -> Prepared:
-    settings = fleet.scenario.settings
-    return prepare(inputs, catalogue=catalogue, system_voltage_v=voltage, settings=settings, like=like)
+def _prepared(fleet: Fleet, inputs: SiteInputs, ground: _Ground, like: Prepared | None = None) -> Prepared:
+    return prepare(
+        inputs,
+        catalogue=ground.catalogue,
+        system_voltage_v=ground.voltage,
+        settings=fleet.scenario.settings,
+        parts=ground.parts,
+        like=like,
+    )
 
 
 def site_inputs(
