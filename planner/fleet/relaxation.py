@@ -61,15 +61,13 @@ class Multipliers:
         of = np.arange(len(curves.tiered)) if of is None else of
         number = np.arange(units + 1)
         first, end = (np.searchsorted(curves.mode_sku, of, side=side) for side in ("left", "right"))
-        least = np.full((len(of), units + 1), np.inf)
-        for place in range(int((end - first).max(initial=0))):  # modes are few, units many
-            t = np.flatnonzero(first + place < end)
-            v = first[t] + place
-            each = self.mu[v, None] * number
-            each += self.w[s, v, None]
-            short = np.flatnonzero(curves.high[v] < units)
-            each[short] = np.where(number > curves.high[v[short], None], np.inf, each[short])
-            least[t] = np.minimum(least[t], each)
+        start = np.append(0, np.cumsum(end - first))
+        v = np.arange(start[-1]) + np.repeat(first - start[:-1], end - first)
+        each = self.mu[v, None] * number
+        each += self.w[s, v, None]
+        short = np.flatnonzero(curves.high[v] < units)
+        each[short] = np.where(number > curves.high[v[short], None], np.inf, each[short])
+        least = np.minimum.reduceat(each, start[:-1]) if len(of) else each
         least[:, 0] = 0.0
         return least
 
