@@ -1,6 +1,7 @@
 """Why no mount or enclosure suits a site: the rule with its value and the nearest limit."""
 
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -48,6 +49,21 @@ def test_a_mount_carries_whole_modules_by_area_and_weight() -> None:
     assert pricer.mounts_for(modules, np.array(1.0), np.array(20.0), 1, 99).tolist() == [1, 1, 2, 2, 3, 3]
     assert pricer.mounts_for(modules, np.array(1.0), np.array(30.0), 1, 99).tolist() == [1, 2, 3, 4, 5, 6]
     assert (pricer.mounts_for(modules, np.array(1.0), np.array(51.0), 1, 99) == 99).all()  # none does
+
+
+def test_mounts_cost_what_the_cheapest_number_of_one_kind_does() -> None:
+    """Three kinds of modules on two of mounts, one of which is too weak for the heaviest."""
+    pricer, _ = instance(mount_area_m2=np.array([4.0, 6.0]), mount_weight_max_kg=np.array([np.inf, 50.0]))
+    table = np.random.default_rng(1).uniform(1.0, 9.0, (len(pricer.market.skus), 12)).cumsum(axis=1)
+    area, kg = np.array([1.7, 1.0, 5.0]), np.array([20.0, 30.0, 51.0])
+    found = pricer.mount_cost(area, kg, table, np.arange(2))
+    for n, m in product(range(12), range(3)):
+        by_kind = [
+            table[pricer.fittings.mount_sku[kind], pricer.mounts_for(np.array(n), area[m], kg[m], kind, 11)]
+            for kind in range(2)
+        ]
+        assert found[m, n] == min(by_kind)
+    assert (pricer.mount_cost(area, kg, table, np.arange(0)) == np.inf).all()
 
 
 def test_wind_that_a_site_does_not_state_excludes_no_mount() -> None:
