@@ -32,20 +32,26 @@ def prepare(
     settings: Settings,
     parts: SiteParts | None = None,
     like: Prepared | None = None,
+    ends: bool = False,
 ) -> Prepared:
     """Rows and columns of a site; store rows and demands as in `like`, which differs in its tilt alone.
 
-    What the site makes of `parts` may be known.
+    What the site makes of `parts` may be known. At their `ends` heated batteries have rows of the fewest and
+    the most strings alone: enough for a sketch and for ceilings.
     """
-    stores = like.stores if like else make_stores(inputs, catalogue, system_voltage_v, settings, parts)
+    if like is None:
+        stores = make_stores(inputs, catalogue, system_voltage_v, settings, parts, ends=ends)
+        demands = make_demands(inputs, catalogue, stores)
+        columns = make_columns(inputs, catalogue, stores.chargers, settings)
+    else:
+        stores, demands = like.stores, like.demands
+        columns = replace(like.columns, warm=warm_shares(inputs, catalogue))
     return Prepared(
         inputs=inputs,
         catalogue=catalogue,
         settings=settings,
         system_voltage_v=system_voltage_v,
         stores=stores,
-        demands=make_demands(inputs, catalogue, stores) if like is None else like.demands,
-        columns=make_columns(inputs, catalogue, stores.chargers, settings)
-        if like is None
-        else replace(like.columns, warm=warm_shares(inputs, catalogue)),
+        demands=demands,
+        columns=columns,
     )

@@ -5,7 +5,7 @@ that the parts must carry, unclipped, and no controllers' draw, so what it costs
 design at the same prices.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,8 +57,13 @@ class Sketch:
 
 
 def make_sketch(p: Prepared) -> Sketch:
-    """Sketch of a site whose kits are the stand-ins of bands."""
-    stores, d, columns = p.stores, p.demands, p.columns
+    """Sketch of a site whose kits are the stand-ins of bands.
+
+    More strings of a heated battery cost no less and ask for no less, so the fewest stand for all.
+    """
+    first, columns = p.stores.first_rows, p.columns
+    stores, (d, _) = p.stores.take(first), p.demands.of_rows(first)
+    p = replace(p, stores=stores, demands=d)
     day, night = p.inputs.day_wh[d.kit], p.inputs.night_wh[d.kit]
     need = need_wh(p.inputs, day, night, d.heat_wh, d.efficiency, NO_DRAW)[:, 0]
     asked = most_asked(need, hours_per_scale(p.inputs, columns))

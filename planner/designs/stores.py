@@ -1,6 +1,6 @@
 """Store rows: supply kits with batteries whose bus window they hold."""
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -79,11 +79,13 @@ def make_stores(
     system_voltage_v: int,
     settings: Settings,
     parts: SiteParts | None = None,
+    *,
+    ends: bool = False,
 ) -> Stores:
     """Every kit with every battery whose bus window the kit holds with at least one controller.
 
     A row stands for one setpoint: controllers that ask for different ones stand in different rows. A heated
-    battery has a row for each number of strings.
+    battery has a row for each number of strings, or at its `ends` alone for the least and the greatest.
     """
     parts = parts or site_parts(inputs, cat, settings)
     w = bus_windows(inputs, cat, parts, system_voltage_v, settings)
@@ -115,7 +117,12 @@ def make_stores(
         strings=np.zeros(len(b), dtype=np.int64),
         heat_wh=np.zeros((len(b), MONTHS)),
     )
-    return split_heated(_for_each_kit(stores, w), parts.heater_wh, inputs, cat, settings)
+    stores = _for_each_kit(stores, w)
+    heat_wh = parts.heater_wh[stores.battery] * stores.series[:, None]
+    if not heat_wh.any():
+        return stores
+    least = strings_for_load(inputs, cat, stores, np.zeros(1), settings)[:, 0]
+    return split_heated(stores, heat_wh, least, ends=ends)
 
 
 def _for_each_kit(stores: Stores, w: Windows) -> Stores:
@@ -129,26 +136,22 @@ def _for_each_kit(stores: Stores, w: Windows) -> Stores:
     return replace(stores.take(start[w.same[kit]] + within), kit=w.kits[kit])
 
 
-def split_heated(
-    stores: Stores, block_wh: FloatArray, inputs: SiteInputs, cat: CatalogueArrays, settings: Settings
-) -> Stores:
-    """A row for each number of strings where heaters draw `block_wh` (B, 12): more ask for more array.
+def split_heated(stores: Stores, heat_wh: FloatArray, least: FloatArray, *, ends: bool) -> Stores:
+    """A row for each number of strings where heaters draw `heat_wh` a string (P, 12), as more ask for more.
 
-    Numbers start at what the load needs whatever the controllers draw, and end at the row's most.
+    Numbers start at what the load needs whatever the controllers draw (P,), and end at the row's most; at its
+    `ends` alone a battery has these two.
     """
-    heat = block_wh[stores.battery] * stores.series[:, None]
-    heated = heat.max(axis=1, initial=0.0) > 0
-    if not heated.any():
-        return stores
+    heated = heat_wh.max(axis=1) > 0
     most = np.maximum(stores.strings_max, 1)  # without any the row stays, and is found to fall short
-    least = np.clip(strings_for_load(inputs, cat, stores, np.zeros(1), settings)[:, 0], 1, most)
-    rows = np.where(heated, most - least.astype(np.int64) + 1, 1)
+    start = np.clip(least, 1, most).astype(np.int64)
+    step = np.maximum(most - start, 1) if ends else np.ones(len(most), dtype=np.int64)
+    rows = np.where(heated, (most - start) // step + 1, 1)
     row = np.repeat(np.arange(len(rows)), rows)
     after = np.arange(len(row)) - np.repeat(np.cumsum(rows) - rows, rows)
-    strings = np.where(heated[row], least[row].astype(np.int64) + after, 0)
-    made = {"strings": strings, "heat_wh": heat[row] * strings[:, None]}
-    rest = {f.name: getattr(stores, f.name)[row] for f in fields(Stores) if f.name not in made}
-    return Stores(**rest, **made)
+    strings = np.where(heated[row], start[row] + after * step[row], 0)
+    split = stores.take(row)
+    return replace(split, strings=strings, heat_wh=heat_wh[row] * strings[:, None])
 
 
 def strings_for_load(

@@ -162,7 +162,7 @@ def drafts(
             made = made or site_parts(inputs, parts.catalogue, fleet.scenario.settings)
             group = kit_group(fleet, i, voltage, gear)
             ground = _Ground(catalogue=parts.catalogue, voltage=voltage, parts=made)
-            like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like)
+            like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like, ends=True)
             greatest = None if known else greatest_of_bands(inputs, group.bands)
             yield Draft(
                 sketch=make_sketch(like),
@@ -195,7 +195,9 @@ def _with_kits(
     return _prepared(fleet, inputs, ground)
 
 
-def _prepared(fleet: Fleet, inputs: SiteInputs, ground: _Ground, like: Prepared | None = None) -> Prepared:
+def _prepared(
+    fleet: Fleet, inputs: SiteInputs, ground: _Ground, like: Prepared | None = None, *, ends: bool = False
+) -> Prepared:
     return prepare(
         inputs,
         catalogue=ground.catalogue,
@@ -203,6 +205,7 @@ def _prepared(fleet: Fleet, inputs: SiteInputs, ground: _Ground, like: Prepared 
         settings=fleet.scenario.settings,
         parts=ground.parts,
         like=like,
+        ends=ends,
     )
 
 

@@ -1,14 +1,25 @@
 """Heated batteries: energy by degree-hours, against integration and hourly years, and designs by hand."""
 
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
 import pvlib
 import pytest
 
-from planner.designs import Choice, blocking_rule, design_balance, site_options
+from planner.designs import (
+    Choice,
+    blocking_rule,
+    ceilings,
+    design_balance,
+    make_sketch,
+    prepare,
+    site_options,
+)
 from planner.designs.battery import degrees_under, heater_wh, temp_sd_k
-from tests.designs.builders import battery, catalogue, controller, lithium, module, settings, site
+from planner.designs.floors import least_blocks
+from planner.designs.strings import need_wh
+from tests.designs.builders import battery, catalogue, controller, kit, lithium, module, settings, site
 
 YEARS = Path(pvlib.__file__).parent / "data"
 
@@ -129,3 +140,34 @@ def test_array_that_heaters_outdo_is_named():
 
 def test_lead_acid_needs_no_heater_and_pays_for_none():
     assert designs(store=battery(capacity_ah=250.0)).modules_parallel.size > 0
+
+
+def test_fewest_and_most_strings_bound_all_others():
+    """A sketch and ceilings are those of rows of every number of strings, for one kit and for two."""
+    store = lithium(heater_w=10.0, batteries_parallel_max=40)
+    cat = catalogue(module(), store, battery(), controller(own_draw_w=0.0, pv_input_max_a=60.0))
+    for load_w in (10.0, 35.0):
+        inputs = site(kit(), kit(max_current_a=90.0), **(COLD | {"load_w": load_w}))
+        made = [
+            prepare(inputs, catalogue=cat, system_voltage_v=12, settings=settings(), ends=ends)
+            for ends in (False, True)
+        ]
+        every, ends = (len(one.stores.kit) for one in made)
+        assert ends < every
+        for of in (make_sketch, ceilings):
+            one, other = (of(p) for p in made)
+            for field in fields(one):
+                assert np.array_equal(getattr(one, field.name), getattr(other, field.name)), field.name
+
+
+def test_more_strings_cost_no_less_and_ask_for_no_less():
+    """So the fewest stand for all in a sketch: more strings take no fewer blocks and no less array."""
+    cat = catalogue(module(), lithium(heater_w=10.0, batteries_parallel_max=40), controller())
+    inputs = site(**(COLD | {"other_supply_wh_day": np.full(12, 100.0)}))
+    p = prepare(inputs, catalogue=cat, system_voltage_v=12, settings=settings())
+    assert len(p.stores.kit) > 30
+    blocks, _ = least_blocks(p)
+    d = p.demands
+    need = need_wh(inputs, inputs.day_wh[d.kit], inputs.night_wh[d.kit], d.heat_wh, d.efficiency, np.zeros(1))
+    assert (np.diff(blocks) >= 0).all()
+    assert (np.diff(need[d.row, 0], axis=0) >= 0).all()

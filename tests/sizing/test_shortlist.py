@@ -21,7 +21,7 @@ from planner.grounds import choose_tilts, fleet_kits, prepare
 from planner.scenario import read_scenario
 from planner.sizing import Fleet
 from planner.sizing.batches import SiteBatch
-from planner.sizing.site import Begun, begin, drafts, site_offer
+from planner.sizing.site import Begun, begin, site_offer
 from tests.plan.fleets import Cut
 
 NAMES = ("achnasheen", "finse", "hveravellir")
@@ -145,17 +145,3 @@ def test_parts_that_stand_at_a_site_cost_nothing_in_any_number_that_fits(tmp_pat
     some = within(fleet.pricer, begun.offer, begun.drafts, table, None, 0.0)
     least = at_table(fleet.pricer, every, table)[0]
     assert at_table(fleet.pricer, some, table)[0] == pytest.approx(least, rel=1e-12)
-
-
-def test_demands_of_heated_batteries_keep_their_place_however_many(tmp_path: Path) -> None:
-    """Every number of strings of a heated battery asks for something else of the array."""
-    cut = Cut(tmp_path / "fleet", ("finse",))
-    heated = {"heater_w": "20", "charge_temp_min_c": "0", "batteries_parallel_max": "64"}
-    cut.change("catalogue/batteries", lambda rows: [row | heated for row in rows])
-    fleet = prepare(read_scenario(cut.folder, overrides={"policy.system_voltages_v": "[48]"}))
-    fleet_kits(fleet)
-    fleet.tilts[:] = choose_tilts(fleet)
-    sketches = [draft.sketch for draft in drafts(fleet, 0, fleet.gear[0], known=True)]
-    assert max(len(sketch.level) for sketch in sketches) > 2**15
-    assert all((sketch.demand >= 0).all() for sketch in sketches)
-    assert all((sketch.demand < len(sketch.level)).all() for sketch in sketches)
