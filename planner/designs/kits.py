@@ -27,14 +27,13 @@ class Kits(Sequence[SupplyKit]):
     """Kits (K), whose figures are worked out once: many sites ask for them.
 
     `figures` has each of `FIGURES` (K,), `grounded` the kits whose boxes accept an earthed pole (K,). Kits of
-    the same number in `bus` (K,) are alike in what they ask of the bus, so the same batteries and controllers
-    suit them.
+    the same number in `window` (K,) accept the same window of the bus.
     """
 
     every: tuple[SupplyKit, ...]
     figures: dict[str, NDArray[np.float64]] = field(repr=False)
     grounded: dict[BusGrounding, NDArray[np.bool_]] = field(repr=False)
-    bus: NDArray[np.int64] = field(repr=False)
+    window: NDArray[np.int64] = field(repr=False)
 
     @overload
     def __getitem__(self, k: int) -> SupplyKit: ...
@@ -52,7 +51,7 @@ class Kits(Sequence[SupplyKit]):
             tuple(self.every[k] for k in places.tolist()),
             {name: values[places] for name, values in self.figures.items()},
             {pole: kits[places] for pole, kits in self.grounded.items()},
-            self.bus[places],
+            self.window[places],
         )
 
 
@@ -60,16 +59,11 @@ def as_kits(kits: Sequence[SupplyKit]) -> Kits:
     """Some kits with their figures."""
     if isinstance(kits, Kits):
         return kits
-    known: dict[tuple[float, ...], int] = {}
+    known: dict[tuple[float, float], int] = {}
+    windows = ((kit.input_min_v, kit.input_max_v) for kit in kits)
     return Kits(
         tuple(kits),
         {name: np.array([getattr(kit, name) for kit in kits], dtype=float) for name in FIGURES},
         {pole: np.array([pole in kit.groundings for kit in kits], dtype=bool) for pole in BusGrounding},
-        np.array([known.setdefault(_bus(kit), len(known)) for kit in kits], dtype=np.int64),
+        np.array([known.setdefault(window, len(known)) for window in windows], dtype=np.int64),
     )
-
-
-def _bus(kit: SupplyKit) -> tuple[float, ...]:
-    """What a kit asks of the bus: its window, and its currents where load terminals carry them."""
-    terminals = (kit.max_current_a, kit.surge_current_a) if kit.load_terminal else ()
-    return kit.input_min_v, kit.input_max_v, *terminals

@@ -210,7 +210,7 @@ def no_window(voltage: int, one: SiteInputs, cat: CatalogueArrays, settings: Set
         return None
     parts = site_parts(one, cat, settings)
     w = bus_windows(one, cat, parts, voltage, settings)
-    able = charges(w, one, cat, parts, voltage, settings)
+    able = charges(w, cat, parts, voltage, settings)
     if not able.any():
         return _no_charging(voltage, one, cat, settings)
     under = np.where(able, (w.kit_low_v - w.low_v)[:, None], np.inf)

@@ -89,7 +89,7 @@ def make_stores(
     """
     parts = parts or site_parts(inputs, cat, settings)
     w = bus_windows(inputs, cat, parts, system_voltage_v, settings)
-    fits = charges(w, inputs, cat, parts, system_voltage_v, settings)
+    fits = charges(w, cat, parts, system_voltage_v, settings)
     fits &= (w.low_v >= w.kit_low_v - EPS)[:, None] & (w.high_v <= w.kit_high_v[:, None] + EPS)
     pair, controller = np.nonzero(fits)
     levels, level = np.unique(w.setpoint_v[pair, controller], return_inverse=True)

@@ -6,7 +6,7 @@ import numpy as np
 
 from planner.designs import bus
 from planner.designs.catalogue import CatalogueArrays
-from planner.designs.codes import distinct
+from planner.designs.codes import ranked
 from planner.designs.inputs import (
     EPS,
     BoolArray,
@@ -23,9 +23,10 @@ from planner.settings import Settings
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Windows:
-    """Kits with batteries (N), before a controller is chosen; `setpoint_v` and `high_v` are (N, C).
+    """Kits with batteries (N), before a controller is chosen; `setpoint_v`, `high_v` and the controllers whose
+    load terminals carry the kit are (N, C).
 
-    Of kits that ask the same of the bus the first stands for all: `kits` are those that suit the site,
+    Of kits of one window that the same terminals carry the first stands for all: `kits` suit the site,
     `first` those that stand for others, `same` the place among these of the one that does for each of `kits`.
     """
 
@@ -34,6 +35,7 @@ class Windows:
     first: IntArray
     kit: IntArray
     battery: IntArray
+    carries: BoolArray
     low_v: FloatArray
     setpoint_v: FloatArray
     high_v: FloatArray
@@ -48,7 +50,8 @@ def bus_windows(
     series, span = battery_series(cat, system_voltage_v), parts.span
     batteries = np.flatnonzero((series > 0) & parts.batteries)
     kits = np.flatnonzero(kits_in_range(inputs, settings))
-    first, same = _first_alike(as_kits(inputs.kits).bus[kits])
+    carries = terminals_carry(inputs, cat)[kits]
+    first, same = _first_alike(as_kits(inputs.kits).window[kits], carries)
     kit, b = np.repeat(kits[first], len(batteries)), np.tile(batteries, len(first))
     blocks, cold = series[b][:, None], battery_temp_min_c(inputs, settings)
     follows, cap = span.follows_v_per_k[b], cat.controller("charge_max_v")[None, :]
@@ -72,6 +75,7 @@ def bus_windows(
         first=kits[first],
         kit=kit,
         battery=b,
+        carries=np.repeat(carries[first], len(batteries), axis=0),
         low_v=bus.bottom_v(cat.battery("disconnect_v")[b], series[b], settings.demand.bus_cable_drop),
         setpoint_v=setpoint,
         high_v=high,
@@ -80,11 +84,12 @@ def bus_windows(
     )
 
 
-def _first_alike(number: IntArray) -> tuple[IntArray, IntArray]:
-    """Place of the first of each number, rising, and of its own among them for each (K,)."""
-    found, same = distinct(number, int(number.max(initial=0)) + 1)
-    first = np.empty(len(found), dtype=np.int64)
-    first[same[::-1]] = np.arange(len(number))[::-1]
+def _first_alike(window: IntArray, carries: BoolArray) -> tuple[IntArray, IntArray]:
+    """Place of the first of kits (K,) of each window and terminals that carry it (K, C), rising.
+
+    And for each kit the place of its own among them.
+    """
+    first, same = ranked(window, *np.packbits(carries, axis=1).T)
     order = np.argsort(first)
     rank = np.empty_like(order)
     rank[order] = np.arange(len(order))
@@ -107,17 +112,12 @@ def reached_v(
 
 
 def charges(
-    windows: Windows,
-    inputs: SiteInputs,
-    cat: CatalogueArrays,
-    parts: SiteParts,
-    system_voltage_v: int,
-    settings: Settings,
+    windows: Windows, cat: CatalogueArrays, parts: SiteParts, system_voltage_v: int, settings: Settings
 ) -> BoolArray:
     """Controllers that charge each kit's battery and, where it has no disconnect, carry its load (N, C)."""
     reached = cat.controller("charge_max_v") >= reached_v(cat, parts.span, system_voltage_v, settings) - EPS
     reached &= parts.controllers & controllers_for_voltage(cat, system_voltage_v)
-    return np.asarray(reached[windows.battery] & terminals_carry(inputs, cat)[windows.kit])
+    return np.asarray(reached[windows.battery] & windows.carries)
 
 
 def terminals_carry(inputs: SiteInputs, cat: CatalogueArrays) -> BoolArray:
