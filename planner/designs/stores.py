@@ -170,7 +170,7 @@ def strings_for_load(
     day, night = net_load(inputs, inputs.day_wh, inputs.night_wh, own_w)
     daily, nightly = (day + night).max(axis=2), night.max(axis=2)[stores.kit]  # (K, O), (P, O)
     heated = np.flatnonzero(stores.strings)
-    if len(heated):  # by day their heaters take of the other supply what the night would have had
+    if inputs.other_supply_wh_day.any():  # by day heaters take of it what the night would have had
         kit = stores.kit[heated]
         _, night = net_load(inputs, inputs.day_wh[kit] + stores.heat_wh[heated], inputs.night_wh[kit], own_w)
         nightly[heated] = night.max(axis=2)

@@ -23,8 +23,8 @@ from planner.settings import Settings
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Windows:
-    """Kits with batteries (N), before a controller is chosen; `setpoint_v`, `high_v` and the controllers whose
-    load terminals carry the kit are (N, C).
+    """Kits with batteries (N), before a controller is chosen; `carries` (N, C) has the controllers whose load
+    terminals carry the kit, where it needs them, `setpoint_v` and `high_v` are (N, C) too.
 
     Of kits of one window that the same terminals carry the first stands for all: `kits` suit the site,
     `first` those that stand for others, `same` the place among these of the one that does for each of `kits`.

@@ -226,8 +226,9 @@ class Pricer:
         for k, there in offer.existing.items():
             bought[k] = np.concatenate([np.zeros(there), bought[k]])[: bought.shape[1]]
         if offer.upkeep is not None:
-            number = np.arange(bought.shape[1])
-            bought += offer.upkeep.unit[:, None] * number + offer.upkeep.visit[:, None] * (number > 0)
+            number, unit, visit = np.arange(bought.shape[1]), offer.upkeep.unit, offer.upkeep.visit
+            kept = np.flatnonzero((unit != 0) | (visit != 0))
+            bought[kept] += unit[kept, None] * number + visit[kept, None] * (number > 0)
         bought[:, -1] = np.inf
         return bought
 
