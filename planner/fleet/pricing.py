@@ -306,7 +306,7 @@ class Pricer:
         number = np.ceil(np.arange(most + 1) / np.maximum(each, 1.0)[:, None]).astype(np.int64)
         number[each == 0] = most
         least = np.full((len(module_m2), most + 1), np.inf)
-        for m, at in zip(mounts.tolist(), place.reshape(len(module_m2), -1).T, strict=True):
+        for m, at in zip(mounts.tolist(), place.reshape(len(module_m2), len(mounts)).T, strict=True):
             np.minimum(least, table[self.fittings.mount_sku[m]][number][at], out=least)
         return least
 

@@ -64,6 +64,7 @@ def test_mounts_cost_what_the_cheapest_number_of_one_kind_does() -> None:
         ]
         assert found[m, n] == min(by_kind)
     assert (pricer.mount_cost(area, kg, table, np.arange(0)) == np.inf).all()
+    assert pricer.mount_cost(area[:0], kg[:0], table, np.arange(2)).shape == (0, 12)
 
 
 def test_wind_that_a_site_does_not_state_excludes_no_mount() -> None:
