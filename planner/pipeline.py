@@ -1,7 +1,7 @@
 """The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan, audit."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -24,7 +24,7 @@ from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
 from planner.referee import audit_plan
 from planner.reliability import Proof
-from planner.reuse import Kept, reusable
+from planner.reuse import SKETCHED_MAX, Kept, reusable
 from planner.scenario import Scenario, read_scenario
 from planner.sizing import Fleet, FleetSites, ready_workers, site_inputs
 from planner.tables.plan_files import WrittenPlan
@@ -193,8 +193,9 @@ def plan_fleet(
         curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
         fleet.curves[:] = curves
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    start = known.start if known is not None else None
-    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier, start)
+    bought, designs, proofs, sketches = proven_fleet(
+        fleet, progress, clock, stop, machines, earlier, known
+    )
     solution, most = (bought.solution, bought.most) if bought else (None, 0)
     with clock.stage("tables"):
         progress("tables", 0, 1)
@@ -204,9 +205,10 @@ def plan_fleet(
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
         if solution is not None and solution.start is not None:
             sold = frozenset(fleet.market.sold)
-            plan = replace(plan, kept=Kept(start=solution.start, sold=sold, curves=curves))
+            kept = Kept(start=solution.start, sold=sold, curves=curves, sketches=sketches)
+            plan = replace(plan, kept=kept)
         if asked_known:
-            plan = replace(plan, reuse=USED_AGAIN if start is not None else OTHER_SKUS)
+            plan = replace(plan, reuse=USED_AGAIN if known is not None else OTHER_SKUS)
     if not simulate_all:
         return plan
     with clock.stage("availability"):
@@ -222,16 +224,18 @@ def proven_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-    start: Start | None = None,
-) -> tuple[Bought | None, list[SiteDesign], list[Proof]]:
+    known: Kept | None = None,
+) -> tuple[Bought | None, list[SiteDesign], list[Proof], Sequence[bytes]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
+
+    The sketches of its sites, last, are those at the curves before any was raised.
 
     Raises
     ------
     SolverError
         No plan was found for the sites that have designs.
     """
-    bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier, start)
+    bought, designs, sketches = design_fleet(fleet, progress, clock, stop, machines, earlier, known)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -241,7 +245,7 @@ def proven_fleet(
         before = list(fleet.curves), dict(fleet.refusals)
         raise_curves(fleet, missed)
         try:
-            bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
+            bought, designs, _ = design_fleet(fleet, progress, clock, stop, machines, earlier)
         except SolverError:  # ended before it had a plan: the one before stands, as it is
             fleet.curves[:] = before[0]
             fleet.refusals.clear()
@@ -249,7 +253,7 @@ def proven_fleet(
             break
         with clock.stage("availability"):
             proofs = prove(fleet, designs)
-    return bought, designs, proofs
+    return bought, designs, proofs, sketches
 
 
 def design_fleet(
@@ -259,9 +263,11 @@ def design_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-    start: Start | None = None,
-) -> tuple[Bought | None, list[SiteDesign]]:
-    """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
+    known: Kept | None = None,
+) -> tuple[Bought | None, list[SiteDesign], Sequence[bytes]]:
+    """Designs of every site, the choice among them, and the sites' sketches to keep, packed.
+
+    Sites without a design are noted in `fleet.refusals`.
 
     Raises
     ------
@@ -269,25 +275,29 @@ def design_fleet(
         No plan was found for the sites that have designs.
     """
     fleet.refusals.clear()
+    number = len(fleet.scenario.tables.sites)
     with clock.stage("designs"):
         sites = FleetSites(
             fleet,
             progress=progress,
             workers=machines.workers,
             cluster=machines.cluster,
-            known=start.most_by_place() if start is not None else None,
+            known=known.known if known is not None else None,
         )
     with sites:
         with clock.stage("candidates"):
-            if start is not None:
-                pool: Pool | None = start.pool
+            if known is not None:
+                pool: Pool | None = known.start.pool
             else:
-                pool = candidates(fleet.pricer, sites, sites=len(fleet.scenario.tables.sites))
+                pool = candidates(fleet.pricer, sites, sites=number)
+            sketches = sites.sketches() if number <= SKETCHED_MAX else iter(())
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
+            start = known.start if known is not None else None
             bought = choose(fleet, sites, pool, stop, earlier, start) if pool is not None else None
-    return bought, chosen_designs(fleet, bought.solution) if bought else []
+            packed = tuple(sketches)
+    return bought, chosen_designs(fleet, bought.solution) if bought else [], packed
 
 
 def choose(

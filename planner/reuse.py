@@ -1,4 +1,4 @@
-"""What a plan keeps for the next one: the designs and multipliers its search ended with, and its curves.
+"""What a plan keeps for the next one: its search's last designs and multipliers, its curves, sites' sketches.
 
 They hold as long as loads, parts, climate, sites and what stands there are the same; prices, stock and rules
 of the purchase may change. A plan made from them is proven anew: they save the work of sizing every site and
@@ -6,9 +6,9 @@ of finding multipliers, and decide nothing.
 """
 
 import hashlib
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,9 @@ from planner.layers import SETTINGS_FILE
 from planner.reliability import SiteCurve
 from planner.scenario import Scenario
 from planner.settings import flat_settings
+from planner.sizing import Known
 from planner.tables.archive import ArchiveError, unpack
+from planner.tables.arrays import pack_arrays, unpack_arrays
 from planner.tables.plan_files import INPUTS, SEARCH, WrittenPlan, file_bytes
 from planner.tables.registry import BY_NAME
 
@@ -37,18 +39,27 @@ FREE_SETTINGS = (
     "purchase.keep_share",
     "purchase.need_by",
 )
+#: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
+SKETCHED_MAX = 10_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """Where a search may begin, and the curve of each site of the table, None where it has none.
 
-    They fit a market with the same SKUs of which the same are for sale.
+    They fit a market with the same SKUs of which the same are for sale. `sketches` are the sites' by batch,
+    packed, at those curves; none of larger fleets than `SKETCHED_MAX`.
     """
 
     start: Start
     sold: frozenset[str]
     curves: Sequence[SiteCurve | None]
+    sketches: Sequence[bytes] = ()
+
+    @property
+    def known(self) -> Known:
+        """What it says of sites before they are looked at."""
+        return Known(most=self.start.most_by_place(), sketches=self.sketches)
 
     def fits(self, market: Market) -> bool:
         """Whether a market is of the same SKUs."""
@@ -85,10 +96,10 @@ def pack(kept: Kept) -> bytes:
         **{f"column_{name}": values for name, values in pool.designs.column.items()},
         **_parts_of("usage", pool.designs.usage),
         **_parts_of("w", shares),
+        "sketches": np.frombuffer(b"".join(kept.sketches), dtype=np.uint8),
+        "sketch_end": np.cumsum([len(one) for one in kept.sketches], dtype=np.int64),
     }
-    stream = io.BytesIO()
-    np.savez_compressed(stream, **arrays)
-    return stream.getvalue()
+    return pack_arrays(arrays)
 
 
 def unpacked(data: bytes) -> Kept:
@@ -99,11 +110,7 @@ def unpacked(data: bytes) -> Kept:
     ArchiveError, ValueError, KeyError
         It was not.
     """
-    members = unpack(data, most_bytes=UNPACKED_MAX_BYTES)
-    a = {
-        name.removesuffix(".npy"): np.load(io.BytesIO(one), allow_pickle=False)
-        for name, one in members.items()
-    }
+    a = unpack_arrays(data, most_bytes=UNPACKED_MAX_BYTES)
     sites, skus = len(a["place"]), len(a["skus"])
     designs = Designs(
         site=a["site"],
@@ -134,7 +141,9 @@ def unpacked(data: bytes) -> Kept:
         gap=float(a["gap"]),
         **{name: a[name] for name in ("sku", "high", "unit_cost", "mu")},
     )
-    return Kept(start=start, sold=frozenset(a["sold"].tolist()), curves=curves)
+    packed, ends = a["sketches"].tobytes(), a["sketch_end"].tolist()
+    sketches = [packed[one:end] for one, end in pairwise([0, *ends])]
+    return Kept(start=start, sold=frozenset(a["sold"].tolist()), curves=curves, sketches=sketches)
 
 
 def _parts_of(name: str, matrix: sparse.csr_matrix) -> dict[str, Any]:

@@ -11,7 +11,7 @@ not copy, such as those that draw the progress. Where there is no such server, e
 import os
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing import get_all_start_methods, get_context, parent_process
@@ -22,6 +22,7 @@ from planner.errors import WorkerError
 from planner.executors import seek_rings_less
 
 START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
+Sent = tuple[ProcessPoolExecutor, "Future[Any]"]  # work, and the pool that it was given to
 RESTARTS_MAX = 5  # of one worker; a batch that kills it each time must end the run
 
 #: In a worker: how batches are made, and those made. Empty elsewhere.
@@ -106,7 +107,7 @@ class Processes:
         return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=self._begin)
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
-        """Results of every batch, in order; the work begins at once.
+        """Results of every batch, in order; the work begins at once, whenever they are asked for.
 
         Raises
         ------
@@ -117,24 +118,23 @@ class Processes:
         return self._results(waiting, work, arguments)
 
     def _results(
-        self,
-        waiting: "dict[int, Future[Any]]",
-        work: Callable[..., Any],
-        arguments: Sequence[tuple[Any, ...]],
+        self, waiting: dict[int, Sent], work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]
     ) -> Iterator[Any]:
         for b in range(len(arguments)):
             while True:
+                pool, future = waiting[b]
                 try:
-                    result = waiting[b].result()
+                    result = future.result()
                     break
-                except BrokenProcessPool:
-                    self._restart(b % len(self._pools))
+                except (BrokenProcessPool, CancelledError):
+                    if pool is self._pools[b % len(self._pools)]:  # or it was restarted for other work
+                        self._restart(b % len(self._pools))
                     lost = range(b, len(arguments), len(self._pools))
                     waiting |= {i: self._submit(i, work, arguments[i]) for i in lost if not _done(waiting[i])}
             del waiting[b]
             yield result
 
-    def _submit(self, b: int, work: Callable[..., Any], some: tuple[Any, ...]) -> "Future[Any]":
+    def _submit(self, b: int, work: Callable[..., Any], some: tuple[Any, ...]) -> Sent:
         worker = b % len(self._pools)
         part = None if b in self._known[worker] else self._parts[b]
         try:
@@ -143,7 +143,7 @@ class Processes:
             self._restart(worker)
             future = self._pools[worker].submit(_run, b, self._parts[b], work, some)
         self._known[worker].add(b)
-        return future
+        return self._pools[worker], future
 
     def _restart(self, worker: int) -> None:
         self._restarts[worker] += 1
@@ -161,6 +161,7 @@ class Processes:
             pool.shutdown(cancel_futures=True)
 
 
-def _done(future: "Future[Any]") -> bool:
-    """Whether a future has a result, rather than a dead worker."""
+def _done(sent: Sent) -> bool:
+    """Whether work has a result, rather than a dead worker."""
+    _, future = sent
     return future.done() and not future.cancelled() and not isinstance(future.exception(), BrokenProcessPool)

@@ -1,6 +1,6 @@
 """One site: its inputs at a voltage and tilt, its designs, and why it has none."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
@@ -13,6 +13,7 @@ from planner.designs import (
     CatalogueArrays,
     Prepared,
     SiteInputs,
+    Sketch,
     blocking_rule,
     ceilings,
     greatest_of_bands,
@@ -138,30 +139,41 @@ def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
 
 
 def drafts(
-    fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None, *, known: bool = False
+    fleet: Fleet,
+    i: int,
+    gear: Gear,
+    only: Collection[str] | None = None,
+    *,
+    known: bool = False,
+    sketches: Iterable[Sketch] = (),
 ) -> Iterator[Draft]:
     """The i-th site with some gear, at each system voltage, step of its curve, and tilt.
 
-    Where it is `known` what its designs take at most, that is not worked out.
+    Where it is `known` what its designs take at most, that is not worked out; nor are `sketches` that it has
+    already, in the same order.
     """
-    sold = fleet.market.sold
+    sold, made = fleet.market.sold, iter(sketches)
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     for voltage, step in product(voltages, fleet.steps(i)):
-        like = None
-        for tilt in fleet.tilts[i]:
-            inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
-            if inputs is None:
-                break
+        kits = site_kits(fleet, i, voltage, gear).kits
+        like: Prepared | None = None
+        for tilt in fleet.tilts[i] if kits else ():
             boxes, bands = site_boxes(fleet, i, voltage, gear)
-            like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
-            greatest = None if known else greatest_of_bands(inputs, bands)
+            sketch, most = next(made, None), None
+            if sketch is None:
+                inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
+                assert inputs is not None  # there are kits
+                like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
+                sketch = make_sketch(like)
+                if not known:
+                    most = ceilings(replace(like, inputs=greatest_of_bands(inputs, bands)))
             yield Draft(
-                sketch=make_sketch(like),
-                most=None if greatest is None else ceilings(replace(like, inputs=greatest)),
+                sketch=sketch,
+                most=most,
                 bands=bands,
-                kits=inputs.kits,
+                kits=kits,
                 boxes=boxes,
                 parts=parts,
                 tilt=tilt,
