@@ -12,13 +12,13 @@ from planner.availability import fleet_curves, prove, raise_curves, simulated
 from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
-from planner.fleet import FleetSolution, Outcome, candidates
+from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Designs, Pool
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
-from planner.grounds import choose_tilts, fleet_kits, kit_draws, prepare
+from planner.grounds import choose_tilts, fleet_kits, ground_of, kit_draws, prepare
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
@@ -181,15 +181,18 @@ def plan_fleet(
     ready_workers(len(scenario.tables.sites), workers=machines.workers, cluster=machines.cluster)
     with clock.stage("climate"):
         progress("climate", 0, len(scenario.tables.sites))
-        fleet = prepare(scenario)
+        market, asked_known = make_market(scenario), known is not None
+        known = known if known is not None and known.fits(market) else None
+        fleet = prepare(scenario, market=market, ground=known.ground if known is not None else None)
     with clock.stage("demand"):
         progress("demand", 0, 1)
         fleet_kits(fleet, workers=machines.workers if machines.cluster is None else 1)
-        fleet.tilts[:] = choose_tilts(fleet)
+        if not fleet.tilts:
+            fleet.tilts[:] = choose_tilts(fleet)
+        ground = ground_of(fleet)
     with clock.stage("availability"):
         progress("availability", 0, 1)
         kits = kit_draws(fleet)
-        asked_known, known = known is not None, known if known and known.fits(fleet.market) else None
         curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
         fleet.curves[:] = curves
         fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
@@ -205,7 +208,9 @@ def plan_fleet(
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
         if solution is not None and solution.start is not None:
             sold = frozenset(fleet.market.sold)
-            kept = Kept(start=solution.start, sold=sold, curves=curves, sketches=sketches)
+            kept = Kept(
+                start=solution.start, sold=sold, curves=curves, sketches=sketches, ground=ground
+            )
             plan = replace(plan, kept=kept)
         if asked_known:
             plan = replace(plan, reuse=USED_AGAIN if known is not None else OTHER_SKUS)

@@ -5,7 +5,6 @@ sketches are arrays alone, and each of their numbers must be a place that there 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import fields
 from itertools import accumulate
 from math import prod
 from typing import Any
@@ -17,11 +16,11 @@ from planner.designs import Sketch
 from planner.fleet.shortlist import Draft
 from planner.sizing.ground import Fleet
 from planner.sizing.site import drafts
-from planner.tables.arrays import pack_arrays, unpack_arrays
+from planner.tables.arrays import Shapes, pack_arrays, sizes_of, unpack_arrays
 
 BATCH_MAX_BYTES = 256 << 20  # of a batch's sketches unpacked: fifty times what they take
-#: Kind and sizes of each array, sizes as named in `Sketch`.
-SHAPES: Mapping[str, tuple[type[np.generic], str]] = {
+#: With sizes as named in `Sketch`.
+SHAPES: Shapes = {
     "kit_l": (np.float64, "J"),
     "block_l": (np.float64, "B"),
     "band": (np.int16, "P"),
@@ -104,28 +103,33 @@ def kept_drafts(fleet: Fleet, i: int, sketches: Sequence[Sketch]) -> list[Draft]
 
 
 def fits(draft: Draft) -> bool:
-    """Whether a draft's sketch is of its bands and parts, and no number in it leads astray."""
-    sketch, parts, bands = draft.sketch, draft.parts, draft.bands
+    """Whether a draft's sketch is of its bands and parts, and no number in it leads astray.
+
+    Raises
+    ------
+    ValueError
+        Its arrays are of another kind or size.
+    """
+    sketch, parts, bands = arrays_of(draft.sketch), draft.parts, draft.bands
     counts = len(bands.least), len(parts.module), len(parts.battery), len(parts.controller)
-    sizes = dict(zip("JMBC", counts, strict=True))
-    for name, (_, letters) in SHAPES.items():
-        shape = getattr(sketch, name).shape
-        if len(shape) != len(letters) or any(
-            sizes.setdefault(letter, size) != size for letter, size in zip(letters, shape, strict=True)
-        ):
-            return False
+    sizes = sizes_of(sketch, SHAPES, dict(zip("JMBC", counts, strict=True)))
     return (
-        np.array_equal(sketch.kit_l, [kit.volume_l for kit in bands.least])
-        and np.array_equal(sketch.block_l, parts.catalogue.battery("volume_l"))
-        and all(int(getattr(sketch, name).max(initial=-1)) < sizes[of] for name, of in PLACES.items())
-        and all(getattr(sketch, name).min(initial=0) >= 0 for name in SHAPES)
+        np.array_equal(sketch["kit_l"], [kit.volume_l for kit in bands.least])
+        and np.array_equal(sketch["block_l"], parts.catalogue.battery("volume_l"))
+        and all(int(sketch[name].max(initial=-1)) < sizes[of] for name, of in PLACES.items())
+        and all(one.min(initial=0) >= 0 for one in sketch.values())
     )
+
+
+def arrays_of(sketch: Sketch) -> dict[str, NDArray[Any]]:
+    """A sketch's arrays by name."""
+    return {name: getattr(sketch, name) for name in SHAPES}
 
 
 def alike(one: Sequence[Draft], other: Sequence[Draft]) -> bool:
     """Whether drafts have the same sketches."""
     return len(one) == len(other) and all(
-        np.array_equal(getattr(a.sketch, field.name), getattr(b.sketch, field.name))
+        np.array_equal(mine, theirs)
         for a, b in zip(one, other, strict=True)
-        for field in fields(Sketch)
+        for mine, theirs in zip(arrays_of(a.sketch).values(), arrays_of(b.sketch).values(), strict=True)
     )
