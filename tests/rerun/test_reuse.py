@@ -1,22 +1,31 @@
 """Plans that begin where an earlier one ended, against plans made from nothing."""
 
+import hashlib
+import io
 import json
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from random import Random
+from typing import Any, NoReturn
 
 import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from planner import grounds, pipeline
 from planner.cli import app
 from planner.cli.app import ExitCode
+from planner.designs import Prepared, Sketch
+from planner.grounds import Ground
 from planner.pipeline import Machines, plan_folder
 from planner.plan import Plan
 from planner.rerun import plan_again
-from planner.reuse import pack, unpacked
+from planner.reuse import Kept, pack, unpacked
+from planner.reuse.ground import ground_arrays
+from planner.sizing import site
 from planner.tables.plan_files import SEARCH, read_plan
 from tests.plan.fleets import SCENARIO, Cut
 from tests.support import Rows, read_rows, write_rows
@@ -117,6 +126,199 @@ def test_what_is_kept_reads_back_as_it_was(earlier: tuple[Cut, Path, Plan]) -> N
     assert mine.pool.greatest is not None
     assert theirs.pool.greatest is not None
     assert np.array_equal(mine.pool.greatest, theirs.pool.greatest)
+
+
+def repacked(plan: Path, target: Path, change: Callable[[Kept], Kept]) -> Path:
+    """A copy of a plan whose search is another, and whose manifest agrees to it."""
+    shutil.copytree(plan, target)
+    data = pack(change(unpacked((target / SEARCH).read_bytes())))
+    with_search(target, data)
+    return target
+
+
+def with_search(plan: Path, data: bytes) -> None:
+    """Give a plan another search that it vouches for."""
+    (plan / SEARCH).write_bytes(data)
+    manifest = json.loads((plan / "manifest.json").read_text(encoding="utf-8"))
+    manifest["files"][SEARCH] = hashlib.sha256(data).hexdigest()
+    (plan / "manifest.json").write_text(json.dumps(manifest), encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def bare(earlier: tuple[Cut, Path, Plan], tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The fleet at other prices, planned from a plan that kept neither sketches nor climate nor kits."""
+    cut, before, _ = earlier
+    folder = tmp_path_factory.mktemp("bare")
+    scenario = changed(cut, folder / "fleet", "catalogue/prices", other_prices(7))
+    without = repacked(before, folder / "plan", lambda kept: replace(kept, sketches=(), ground=None))
+    again, _, _ = plan_again(scenario, folder / "again", earlier=without)
+    assert again.reuse == USED
+    return scenario, folder / "again"
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_sketches_climate_and_kits_that_are_kept_change_nothing(
+    earlier: tuple[Cut, Path, Plan], bare: tuple[Path, Path], tmp_path: Path, workers: int
+) -> None:
+    _, before, _ = earlier
+    scenario, expected = bare
+    again, _, _ = plan_again(
+        scenario, tmp_path / "again", earlier=before, machines=Machines(workers=workers)
+    )
+    assert again.reuse == USED
+    same_but_timings(tmp_path / "again", expected)
+
+
+def same_but_timings(one: Path, other: Path) -> None:
+    """The same files of the same bytes."""
+    names = {path.name for path in one.iterdir()}
+    assert names == {path.name for path in other.iterdir()}
+    for name in names - {"timings.json"}:
+        assert (one / name).read_bytes() == (other / name).read_bytes(), name
+
+
+def test_a_plan_from_what_is_kept_keeps_the_same(earlier: tuple[Cut, Path, Plan], tmp_path: Path) -> None:
+    cut, before, _ = earlier
+    plan_again(cut.folder, tmp_path / "again", earlier=before)
+    first, again = (unpacked((folder / SEARCH).read_bytes()) for folder in (before, tmp_path / "again"))
+    assert len(first.sketches) == 1
+    assert again.sketches == first.sketches
+    assert first.ground is not None
+    assert again.ground is not None
+    assert ground_arrays(again.ground)["kits"].tobytes() == ground_arrays(first.ground)["kits"].tobytes()
+
+
+def test_neither_kits_nor_climate_nor_sketches_are_made_again(
+    earlier: tuple[Cut, Path, Plan], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """But for the sketches of the one site that is checked, and of the one that has no design."""
+    cut, before, _ = earlier
+    scenario = changed(cut, tmp_path / "fleet", "catalogue/prices", other_prices(3))
+    made, make = [], site.make_sketch
+
+    def refuse(*_: object, **__: object) -> NoReturn:
+        raise AssertionError("made again")
+
+    def count(prepared: Prepared) -> Sketch:
+        made.append(prepared.inputs.site_id)
+        return make(prepared)
+
+    monkeypatch.setattr(grounds, "kits_of", refuse)
+    monkeypatch.setattr(grounds, "site_conditions", refuse)
+    monkeypatch.setattr(grounds, "site_planes", refuse)
+    monkeypatch.setattr(site, "make_sketch", count)
+    monkeypatch.setattr(pipeline, "blocked", lambda *_: [])  # why a site has none is asked of other plans
+    again, _, _ = plan_again(scenario, tmp_path / "again", earlier=before, machines=Machines(workers=1))
+    assert again.reuse == USED
+    unserved = again.unserved.keys()
+    assert len(set(made) - unserved) == 1
+
+
+def other_ground(**changes: Callable[[Ground], Any]) -> Callable[[Kept], Kept]:
+    """What is kept with another ground."""
+
+    def change(kept: Kept) -> Kept:
+        assert kept.ground is not None
+        some = {name: make(kept.ground) for name, make in changes.items()}
+        return replace(kept, ground=replace(kept.ground, **some))
+
+    return change
+
+
+def fewer_sites(ground: Ground) -> Any:
+    """A climate without its last site's January."""
+    return replace(ground.climate, temp_air_c=ground.climate.temp_air_c[:-1])
+
+
+UNREADABLE: dict[str, tuple[Callable[[Kept], Kept], str]] = {
+    "climate": (other_ground(climate=fewer_sites), "climate_temp_air_c is of another size"),
+    "words": (
+        other_ground(climate=lambda g: replace(g.climate, albedo=g.climate.albedo.astype(str))),
+        "climate_albedo is of another kind",
+    ),
+    "tilts": (
+        other_ground(tilts=lambda g: [(), *g.tilts[1:]]),
+        "it has sites without a tilt",
+    ),
+    "curves": (lambda kept: replace(kept, curves=kept.curves[:-1]), "it is of other sites"),
+    "schedules": (
+        other_ground(
+            kits=lambda g: {
+                key: replace(some, kits=tuple(replace(kit, bus_w=(("dusk", 1.0),)) for kit in some.kits))
+                for key, some in g.kits.items()
+            }
+        ),
+        "it has kits of other schedules",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", sorted(UNREADABLE))
+def test_what_a_stranger_keeps_is_checked(
+    earlier: tuple[Cut, Path, Plan], tmp_path: Path, name: str
+) -> None:
+    cut, before, first = earlier
+    change, why = UNREADABLE[name]
+    plan = repacked(before, tmp_path / "plan", change)
+    again, _, _ = plan_again(cut.folder, tmp_path / "again", earlier=plan)
+    assert again.reuse == f"nothing is used again: its search cannot be read ({why})"
+    assert again.total_cost == first.total_cost
+    assert "reused" not in again.manifest["work"]
+
+
+def test_kits_of_parts_that_nobody_sells_are_not_used(
+    earlier: tuple[Cut, Path, Plan], tmp_path: Path
+) -> None:
+    cut, before, first = earlier
+    change = other_ground(
+        kits=lambda g: {
+            key: replace(some, kits=tuple(replace(kit, units=(("none such", 1),)) for kit in some.kits))
+            for key, some in g.kits.items()
+        }
+    )
+    plan = repacked(before, tmp_path / "plan", change)
+    again, _, _ = plan_again(cut.folder, tmp_path / "again", earlier=plan)
+    assert again.reuse == "nothing is used again, as other SKUs are for sale"
+    assert again.total_cost == first.total_cost
+
+
+def test_kept_objects_are_never_opened(earlier: tuple[Cut, Path, Plan], tmp_path: Path) -> None:
+    """NumPy would unpickle an array of objects, and with that run whatever code is in it."""
+    cut, before, _ = earlier
+    shutil.copytree(before, tmp_path / "plan")
+    with np.load(before / SEARCH) as arrays:
+        names = dict(arrays)
+    names["kits"] = np.array([Opened()], dtype=object)
+    stream = io.BytesIO()
+    np.savez(stream, **names)
+    Opened.times = 0
+    with_search(tmp_path / "plan", stream.getvalue())
+    again, _, _ = plan_again(cut.folder, tmp_path / "again", earlier=tmp_path / "plan")
+    assert again.reuse.startswith("nothing is used again: its search cannot be read (")
+    assert Opened.times == 0
+
+
+class Opened:
+    """Counts how often one of it is unpickled."""
+
+    times = 0
+
+    def __setstate__(self, state: object) -> None:
+        Opened.times += 1
+
+    def __getstate__(self) -> dict[str, int]:
+        return {"some": 1}
+
+
+def test_sketches_of_a_stranger_lead_to_the_same_plan(
+    earlier: tuple[Cut, Path, Plan], bare: tuple[Path, Path], tmp_path: Path
+) -> None:
+    """Nothing in these can be read; what could be, but is another site's, `tests/sizing` tells."""
+    _, before, _ = earlier
+    scenario, expected = bare
+    plan = repacked(before, tmp_path / "plan", lambda kept: replace(kept, sketches=(b"nothing",)))
+    plan_again(scenario, tmp_path / "again", earlier=plan)
+    same_but_timings(tmp_path / "again", expected)
 
 
 @pytest.mark.parametrize(
