@@ -12,6 +12,7 @@ from planner.availability import fleet_curves, prove, raise_curves, simulated
 from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
+from planner.executors import each
 from planner.fleet import FleetSolution, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Designs, Pool
@@ -22,7 +23,7 @@ from planner.grounds import choose_tilts, fleet_kits, ground_of, kit_draws, prep
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
-from planner.referee import audit_plan
+from planner.referee import tally_plan
 from planner.reliability import Proof
 from planner.reuse import SKETCHED_MAX, Kept, reusable
 from planner.scenario import Scenario, read_scenario
@@ -73,6 +74,11 @@ class Machines:
     workers: int | None = None
     cluster: str | None = None
 
+    @property
+    def here(self) -> int | None:
+        """Processes of this machine for what never goes to a cluster."""
+        return self.workers if self.cluster is None else 1
+
 
 THIS_MACHINE = Machines()
 
@@ -111,6 +117,7 @@ def plan_folder(
     clock, stop = Clock(), stop or Stop()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
+    sites = len(checked.tables.sites)
     known, why_none = reusable(earlier, checked) if earlier is not None else (None, "")
     plan = plan_fleet(
         checked,
@@ -132,9 +139,9 @@ def plan_folder(
     def seal(folder: Path) -> dict[str, Any]:
         with clock.stage("audit"):
             progress("audit", 0, 1)
-            verdict = audit_plan(folder, checked)
-        failed = {} if verdict.passed else {"outcome": AUDIT_FAILED}
-        return {"audit": verdict.summary(), **failed}
+            found = tally_plan(folder, checked, partial(each, sites=sites, workers=machines.here))
+        failed = {} if found.passed else {"outcome": AUDIT_FAILED}
+        return {"audit": found.summary(), **failed}
 
     manifest, files = write_plan(plan, out, scenario=scenario, price_lists=price_lists, seal=seal)
     return replace(plan, manifest=manifest), files
@@ -186,7 +193,7 @@ def plan_fleet(
         fleet = prepare(scenario, market=market, ground=known.ground if known is not None else None)
     with clock.stage("demand"):
         progress("demand", 0, 1)
-        fleet_kits(fleet, workers=machines.workers if machines.cluster is None else 1)
+        fleet_kits(fleet, workers=machines.here)
         if not fleet.tilts:
             fleet.tilts[:] = choose_tilts(fleet)
         ground = ground_of(fleet)

@@ -73,13 +73,26 @@ def _run(number: int, part: Any, work: Callable[..., Any], some: tuple[Any, ...]
 def each_in_processes(
     work: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
 ) -> Iterator[Any]:
-    """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind."""
+    """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind.
+
+    The workers begin at once, whenever the results are asked for.
+    """
     start_server(work)
-    done = 0
     context, begin = get_context(START_METHOD), (work, shared)
     pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=begin)
+    return _with_rest(pool, pool.map(_once, parts), work, shared, parts)
+
+
+def _with_rest(
+    pool: ProcessPoolExecutor,
+    results: Iterator[Any],
+    work: Callable[[Any, Any], Any],
+    shared: Any,
+    parts: Sequence[Any],
+) -> Iterator[Any]:
+    done = 0
     with pool, suppress(BrokenProcessPool):
-        for result in pool.map(_once, parts):
+        for result in results:
             done += 1
             yield result
     yield from (work(shared, part) for part in parts[done:])
