@@ -80,6 +80,8 @@ def _plain(values: Sequence[Any]) -> Sequence[Any]:
 
 def _cell(value: Any) -> Cell:
     """One value as a plain Python value; NumPy scalars and enums are unwrapped, NaN becomes None."""
+    if type(value) is float:  # most cells are
+        return _rounded(value) if value == value else None
     if value is None or type(value) in PLAIN:
         plain: Cell = value
         return plain
@@ -164,6 +166,8 @@ def _quoted(text: str) -> str:
 
 def _text(value: Cell) -> str:
     """A cell as CSV has it; only texts can hold what is to be quoted."""
+    if type(value) is float or type(value) is int:
+        return repr(value)
     if value is None:
         return ""
     if isinstance(value, str):
