@@ -44,6 +44,7 @@ SHAPES: Shapes = {
     "kits": (np.uint8, "J"),
 }  # fmt: skip
 TEXTS = ("source", "refusal")  # of a climate, by site
+DENSE = ("climate_clearness", "plane_poa_clipped_wh_m2_day")  # hardly smaller when packed
 CHOSEN = ("poa_wh_m2_day", "temp_cell_c", "poa_clipped_wh_m2_day")  # of planes
 
 

@@ -15,7 +15,7 @@ from planner.fleet.start import Start
 from planner.grounds import Ground
 from planner.kept import UNPACKED_MAX_BYTES
 from planner.reliability import SiteCurve
-from planner.reuse.ground import ground_arrays, ground_of
+from planner.reuse.ground import DENSE, ground_arrays, ground_of
 from planner.scenario import Scenario
 from planner.sizing import Known
 from planner.tables.arrays import pack_arrays, unpack_arrays
@@ -101,7 +101,7 @@ def pack(kept: Kept) -> bytes:
     }
     if kept.ground is not None:
         arrays |= ground_arrays(kept.ground)
-    return pack_arrays(arrays, packed=["sketches"])
+    return pack_arrays(arrays, stored=["sketches", *DENSE])
 
 
 def unpacked(data: bytes) -> Kept:

@@ -17,14 +17,14 @@ DAY_ONE = (1980, 1, 1, 0, 0, 0)  # the same bytes on any day; a zip archive know
 LEVEL = 3  # of deflate: half the time of its usual 6; sketches take 8 kB a site instead of 5
 
 
-def pack_arrays(arrays: Mapping[str, NDArray[Any]], *, packed: Collection[str] = ()) -> bytes:
-    """An archive that `numpy.load` reads too; some arrays are `packed` already."""
+def pack_arrays(arrays: Mapping[str, NDArray[Any]], *, stored: Collection[str] = ()) -> bytes:
+    """An archive that `numpy.load` reads too; arrays that packing would not make smaller are `stored`."""
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
         for name, values in arrays.items():
             member, entry = io.BytesIO(), zipfile.ZipInfo(f"{name}{SUFFIX}", DAY_ONE)
             np.lib.format.write_array(member, np.asarray(values), allow_pickle=False)
-            way = zipfile.ZIP_STORED if name in packed else zipfile.ZIP_DEFLATED
+            way = zipfile.ZIP_STORED if name in stored else zipfile.ZIP_DEFLATED
             archive.writestr(entry, member.getvalue(), way, LEVEL)
     return stream.getvalue()
 
