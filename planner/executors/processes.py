@@ -9,6 +9,7 @@ not copy, such as those that draw the progress. Where there is no such server, e
 """
 
 import os
+import pickle
 import signal
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
@@ -48,10 +49,11 @@ def start_server(make: Callable[[Any, Any], Any]) -> None:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
+def _begin(packed: bytes) -> None:
+    """Take on how batches are made, and what they share: packed once for all workers."""
     seek_rings_less()
     Thread(target=_leave_with_leader, daemon=True).start()
-    _making[:] = [(make, shared)]
+    _making[:] = [pickle.loads(packed)]
 
 
 def _leave_with_leader() -> None:
@@ -78,8 +80,8 @@ def each_in_processes(
     The workers begin at once, whenever the results are asked for.
     """
     start_server(work)
-    context, begin = get_context(START_METHOD), (work, shared)
-    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=begin)
+    context, begin = get_context(START_METHOD), pickle.dumps((work, shared))
+    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(begin,))
     return _with_rest(pool, pool.map(_once, parts), work, shared, parts)
 
 
@@ -111,13 +113,13 @@ class Processes:
         self, make: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
     ) -> None:
         start_server(make)
-        self._begin, self._parts = (make, shared), parts
+        self._begin, self._parts = pickle.dumps((make, shared)), parts
         self._pools = [self._pool() for _ in range(workers)]
         self._known: list[set[int]] = [set() for _ in range(workers)]  # batches that a worker has
         self._restarts = [0] * workers
 
     def _pool(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=self._begin)
+        return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=(self._begin,))
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
         """Results of every batch, in order; the work begins at once, whenever they are asked for.

@@ -1,8 +1,9 @@
 """The ground of a fleet as arrays, and back: climate, planes at the chosen tilts, kits as JSON."""
 
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from functools import cache
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,14 @@ from numpy.typing import NDArray
 from pydantic import ConfigDict, TypeAdapter
 
 from planner.climate import PlaneOfArray, SiteClimate
-from planner.demand import KitResult
+from planner.demand import KitResult, PortAssignment
 from planner.existing import KitKey
 from planner.grounds import Ground
 from planner.tables.arrays import Shapes, sizes_of
 
 MONTHS = 12
-#: Sites (S), months (M), classes of days (Q), tilts (T), chosen ones of all sites (C), irradiances (G).
+#: Sites (S), months (M), classes of days (Q), tilts (T), chosen ones of all sites (C), irradiances (G), kits
+#: (K), their ports (N), letters of JSON (J, P).
 SHAPES: Shapes = {
     **{
         f"climate_{name}": (np.float64, "S")
@@ -42,17 +44,68 @@ SHAPES: Shapes = {
     "tilt_site": (np.int64, "C"),
     "tilt": (np.int64, "C"),
     "kits": (np.uint8, "J"),
+    "ports": (np.uint8, "P"),
+    "kit_ports": (np.int64, "K"),
+    "port": (np.int64, "N"),
 }  # fmt: skip
 TEXTS = ("source", "refusal")  # of a climate, by site
 DENSE = ("climate_clearness", "plane_poa_clipped_wh_m2_day")  # hardly smaller when packed
 CHOSEN = ("poa_wh_m2_day", "temp_cell_c", "poa_clipped_wh_m2_day")  # of planes
 
 
+Kits = Mapping[KitKey, KitResult]
+
+
 @cache
-def _kits() -> TypeAdapter[list[tuple[KitKey, KitResult]]]:
+def _models() -> tuple[TypeAdapter[list[tuple[KitKey, KitResult]]], TypeAdapter[list[PortAssignment]]]:
     # JSON has no word for what is endless, such as the temperatures that a kit without boxes bears
     config = ConfigDict(ser_json_inf_nan="constants")
-    return TypeAdapter(list[tuple[KitKey, KitResult]], config=config)
+    kits = TypeAdapter(list[tuple[KitKey, KitResult]], config=config)
+    return kits, TypeAdapter(list[PortAssignment], config=config)
+
+
+def kit_arrays(kits: Kits) -> dict[str, NDArray[Any]]:
+    """Kits without their ports as JSON; each kind of port once, and the places of those of each kit."""
+    every = [kit.ports for one in kits.values() for kit in one.kits]
+    place = {port: n for n, port in enumerate(dict.fromkeys(port for ports in every for port in ports))}
+    bare = [
+        (key, replace(one, kits=tuple(replace(kit, ports=()) for kit in one.kits)))
+        for key, one in kits.items()
+    ]
+    of_kits, of_ports = _models()
+    return {
+        "kits": np.frombuffer(of_kits.dump_json(bare), dtype=np.uint8),
+        "ports": np.frombuffer(of_ports.dump_json(list(place)), dtype=np.uint8),
+        "kit_ports": np.array([len(ports) for ports in every], dtype=np.int64),
+        "port": np.array([place[port] for ports in every for port in ports], dtype=np.int64),
+    }
+
+
+def kits_of(arrays: Mapping[str, NDArray[Any]]) -> dict[KitKey, KitResult]:
+    """The kits that arrays were made of; kits share ports that are the same.
+
+    Raises
+    ------
+    ValueError
+        They were made of none.
+    """
+    of_kits, of_ports = _models()
+    bare = of_kits.validate_json(arrays["kits"].tobytes())
+    ports = of_ports.validate_json(arrays["ports"].tobytes())
+    place, numbers = arrays["port"], arrays["kit_ports"].tolist()
+    if len(place) and not (place.min() >= 0 and place.max() < len(ports)):
+        raise ValueError("its kits have ports that there are not")
+    if min(numbers, default=0) < 0 or sum(numbers) != len(place):
+        raise ValueError("its kits have other ports")
+    some, every = iter(numbers), iter([ports[n] for n in place.tolist()])
+    if len(numbers) != sum(len(one.kits) for _, one in bare):
+        raise ValueError("its kits are too many or too few")
+    return {
+        key: replace(
+            one, kits=tuple(replace(kit, ports=tuple(islice(every, next(some)))) for kit in one.kits)
+        )
+        for key, one in bare
+    }
 
 
 def ground_arrays(ground: Ground) -> dict[str, NDArray[Any]]:
@@ -63,8 +116,8 @@ def ground_arrays(ground: Ground) -> dict[str, NDArray[Any]]:
     chosen = {f"plane_{name}": getattr(plane, name)[site, :, tilt] for name in CHOSEN}
     whole = {f"plane_{one.name}": getattr(plane, one.name) for one in fields(plane) if one.name not in CHOSEN}
     climates = {f"climate_{one.name}": np.array(getattr(climate, one.name)) for one in fields(climate)}
-    kits = np.frombuffer(_kits().dump_json(list(ground.kits.items())), dtype=np.uint8)
-    return {**climates, **whole, **chosen, "tilt_site": site, "tilt": tilt, "kits": kits}
+    tilts = {"tilt_site": site, "tilt": tilt}
+    return {**climates, **whole, **chosen, **tilts, **kit_arrays(ground.kits)}
 
 
 def ground_of(arrays: Mapping[str, NDArray[Any]]) -> Ground:
@@ -95,5 +148,5 @@ def ground_of(arrays: Mapping[str, NDArray[Any]]) -> Ground:
         climate=SiteClimate(**climate | {name: tuple(climate[name].tolist()) for name in TEXTS}),
         plane=PlaneOfArray(**planes),
         tilts=[tuple(some) for some in chosen],
-        kits=dict(_kits().validate_json(arrays["kits"].tobytes())),
+        kits=kits_of(arrays),
     )

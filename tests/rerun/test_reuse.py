@@ -5,7 +5,7 @@ import io
 import json
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from decimal import Decimal
 from pathlib import Path
 from random import Random
@@ -24,7 +24,8 @@ from planner.pipeline import Machines, plan_folder
 from planner.plan import Plan
 from planner.rerun import plan_again
 from planner.reuse import Kept, pack, unpacked
-from planner.reuse.ground import ground_arrays
+from planner.reuse.ground import ground_arrays, kit_arrays, kits_of
+from planner.scenario import read_scenario
 from planner.sizing import site
 from planner.tables.plan_files import SEARCH, read_plan
 from tests.plan.fleets import SCENARIO, Cut
@@ -185,7 +186,30 @@ def test_a_plan_from_what_is_kept_keeps_the_same(earlier: tuple[Cut, Path, Plan]
     assert again.sketches == first.sketches
     assert first.ground is not None
     assert again.ground is not None
-    assert ground_arrays(again.ground)["kits"].tobytes() == ground_arrays(first.ground)["kits"].tobytes()
+    mine, theirs = ground_arrays(again.ground), ground_arrays(first.ground)
+    for name in mine:
+        assert mine[name].tobytes() == theirs[name].tobytes(), name
+
+
+def test_a_ground_reads_back_as_it_was(earlier: tuple[Cut, Path, Plan]) -> None:
+    """Against the climate, planes and kits of the fleet made anew."""
+    cut, before, _ = earlier
+    fleet = grounds.prepare(read_scenario(cut.folder))
+    grounds.fleet_kits(fleet)
+    tilts = grounds.choose_tilts(fleet)
+    found = unpacked((before / SEARCH).read_bytes()).ground
+    assert found is not None
+    assert found.kits == fleet.kits
+    assert list(found.tilts) == tilts
+    for one in fields(fleet.climate):
+        mine, theirs = getattr(found.climate, one.name), getattr(fleet.climate, one.name)
+        assert np.array_equal(mine, theirs) or np.array_equal(mine, theirs, equal_nan=True), one.name
+    for name in ("poa_wh_m2_day", "temp_cell_c", "poa_clipped_wh_m2_day"):
+        mine, theirs = getattr(found.plane, name), getattr(fleet.plane, name)
+        for i, some in enumerate(tilts):
+            assert np.array_equal(mine[i][:, list(some)], theirs[i][:, list(some)]), name
+    for name in ("surface_tilt_deg", "surface_azimuth_deg", "clip_irradiance_w_m2"):
+        assert np.array_equal(getattr(found.plane, name), getattr(fleet.plane, name)), name
 
 
 def test_neither_kits_nor_climate_nor_sketches_are_made_again(
@@ -264,6 +288,32 @@ def test_what_a_stranger_keeps_is_checked(
     assert again.reuse == f"nothing is used again: its search cannot be read ({why})"
     assert again.total_cost == first.total_cost
     assert "reused" not in again.manifest["work"]
+
+
+@pytest.mark.parametrize(
+    ("name", "change"),
+    [
+        ("port", lambda values: values + 100_000),
+        ("port", lambda values: values - 100_000),
+        ("port", lambda values: values[1:]),
+        ("kit_ports", lambda values: values + 1),
+        ("kit_ports", lambda values: np.append(values, 0)),
+        ("kit_ports", lambda values: np.append(values[:-2], values[-2:].sum())),
+        ("ports", lambda _: np.frombuffer(b"[{}]", dtype=np.uint8)),
+        ("kits", lambda _: np.frombuffer(b"[[1, 2]]", dtype=np.uint8)),
+        ("kits", lambda values: values[:-1]),
+    ],
+)
+def test_kits_that_are_none_are_refused(
+    earlier: tuple[Cut, Path, Plan], name: str, change: Callable[[Any], Any]
+) -> None:
+    _, before, _ = earlier
+    ground = unpacked((before / SEARCH).read_bytes()).ground
+    assert ground is not None
+    arrays = kit_arrays(ground.kits)
+    assert kits_of(arrays) == ground.kits
+    with pytest.raises(ValueError, match=r"kits|valid"):
+        kits_of(arrays | {name: change(arrays[name])})
 
 
 def test_kits_of_parts_that_nobody_sells_are_not_used(
