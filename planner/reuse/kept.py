@@ -22,6 +22,7 @@ from planner.tables.arrays import pack_arrays, unpack_arrays
 
 #: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
 SKETCHED_MAX = 10_000
+NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,7 +144,7 @@ def unpacked(data: bytes) -> Kept:
         gap=float(a["gap"]),
         **{name: a[name] for name in ("sku", "high", "unit_cost", "mu")},
     )
-    packed, ends = a["sketches"].tobytes(), a["sketch_end"].tolist()
+    packed, ends = a.get("sketches", NONE).tobytes(), a.get("sketch_end", NONE).tolist()
     return Kept(
         start=start,
         sold=frozenset(a["sold"].tolist()),
