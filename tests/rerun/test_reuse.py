@@ -29,6 +29,7 @@ from planner.scenario import read_scenario
 from planner.sizing import site
 from planner.tables.plan_files import SEARCH, read_plan
 from tests.plan.fleets import SCENARIO, Cut
+from tests.plan.test_availability import ALONE, QUICK, halved
 from tests.support import Rows, read_rows, write_rows
 
 USED = "designs, curves and multipliers are used again"
@@ -210,6 +211,26 @@ def test_a_ground_reads_back_as_it_was(earlier: tuple[Cut, Path, Plan]) -> None:
             assert np.array_equal(mine[i][:, list(some)], theirs[i][:, list(some)]), name
     for name in ("surface_tilt_deg", "surface_azimuth_deg", "clip_irradiance_w_m2"):
         assert np.array_equal(getattr(found.plane, name), getattr(fleet.plane, name)), name
+
+
+def test_sketches_are_kept_at_the_curves_that_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not at those that fresh years raised: a plan that begins there begins with the curves of before."""
+    monkeypatch.setattr(pipeline, "fleet_curves", halved)
+    cut = Cut(tmp_path / "fleet", ("ustaoset",)).thin(2, 1)
+    asked = {"policy__availability": "0.98", "reliability__raise_share": "0.9", **QUICK, **ALONE}
+    overrides = {name.replace("__", "."): value for name, value in asked.items()}
+    first, _ = plan_folder(cut.folder, tmp_path / "plan", overrides=overrides)
+    again, _, _ = plan_again(
+        cut.folder, tmp_path / "again", earlier=tmp_path / "plan", overrides=overrides
+    )
+    assert first.manifest["availability"]["curves_raised"]
+    assert again.reuse == USED
+    assert first.kept is not None
+    assert again.kept is not None
+    assert again.kept.sketches == first.kept.sketches
+    assert again.total_cost == first.total_cost
 
 
 def test_neither_kits_nor_climate_nor_sketches_are_made_again(
