@@ -152,19 +152,19 @@ def drafts(
     Where it is `known` what its designs take at most, that is not worked out; nor are `sketches` that it has
     already, in the same order.
     """
-    sold, made = fleet.market.sold, iter(sketches)
+    sold, kept = fleet.market.sold, iter(sketches)
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     for voltage, step in product(voltages, fleet.steps(i)):
-        kits = site_kits(fleet, i, voltage, gear).kits
-        like: Prepared | None = None
-        for tilt in fleet.tilts[i] if kits else ():
+        like = None
+        for tilt in fleet.tilts[i]:
+            inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
+            if inputs is None:
+                break
             boxes, bands = site_boxes(fleet, i, voltage, gear)
-            sketch, most = next(made, None), None
+            sketch, most = next(kept, None), None
             if sketch is None:
-                inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
-                assert inputs is not None  # there are kits
                 like = _prepared(fleet, least_of_bands(inputs, bands), parts.catalogue, voltage, like)
                 sketch = make_sketch(like)
                 if not known:
@@ -173,7 +173,7 @@ def drafts(
                 sketch=sketch,
                 most=most,
                 bands=bands,
-                kits=kits,
+                kits=inputs.kits,
                 boxes=boxes,
                 parts=parts,
                 tilt=tilt,
