@@ -81,10 +81,11 @@ class Source:
         rounded = np.round(cost, 6)
         tail = np.minimum.accumulate(rounded[::-1])[::-1]
         # The first order at or after each place whose cost is that of the tail: fewest units of equal cost.
-        hits = np.flatnonzero(np.isfinite(cost) & (rounded <= tail))
+        hit = np.isfinite(cost) & (rounded <= tail)
+        hits = np.flatnonzero(hit)
         if not len(hits):
             return np.where(needs > 0, np.inf, 0.0), np.zeros(len(needs), dtype=np.int64)
-        place = np.searchsorted(hits, -(-needs // self.pack_qty))
+        place = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
         none = place == len(hits)
         best = hits[np.minimum(place, len(hits) - 1)]
         bought = np.where(needs > 0, orders[best], 0)
