@@ -23,7 +23,7 @@ from planner.grounds import choose_tilts, fleet_kits, ground_of, kit_draws, prep
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
-from planner.referee import tally_plan
+from planner.referee import begin_tally
 from planner.reliability import Proof
 from planner.reuse import SKETCHED_MAX, Kept, reusable
 from planner.scenario import Scenario, read_scenario
@@ -136,12 +136,18 @@ def plan_folder(
             again = partial(plan_fleet, progress=partial(unless_asked, stop), stop=stop, machines=machines)
             plan = with_reasons(plan, list(blocked(checked, plan, again, stop)), clock.seconds)
 
-    def seal(folder: Path) -> dict[str, Any]:
+    def seal(folder: Path) -> Callable[[], dict[str, Any]]:
         with clock.stage("audit"):
             progress("audit", 0, 1)
-            found = tally_plan(folder, checked, partial(each, sites=sites, workers=machines.here))
-        failed = {} if found.passed else {"outcome": AUDIT_FAILED}
-        return {"audit": found.summary(), **failed}
+            wait = begin_tally(folder, checked, partial(each, sites=sites, workers=machines.here))
+
+        def found() -> dict[str, Any]:
+            with clock.stage("audit"):
+                audit = wait()
+            failed = {} if audit.passed else {"outcome": AUDIT_FAILED}
+            return {"audit": audit.summary(), **failed}
+
+        return found
 
     manifest, files = write_plan(plan, out, scenario=scenario, price_lists=price_lists, seal=seal)
     return replace(plan, manifest=manifest), files

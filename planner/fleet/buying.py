@@ -85,7 +85,7 @@ class Source:
         hits = np.flatnonzero(hit)
         if not len(hits):
             return np.where(needs > 0, np.inf, 0.0), np.zeros(len(needs), dtype=np.int64)
-        place = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
+        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
         none = place == len(hits)
         best = hits[np.minimum(place, len(hits) - 1)]
         bought = np.where(needs > 0, orders[best], 0)

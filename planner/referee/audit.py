@@ -128,8 +128,11 @@ def audit_plan(folder: Path, scenario: Scenario) -> Verdict:
     return Verdict(checks=checks)
 
 
-def tally_plan(folder: Path, scenario: Scenario, spread: Spread) -> Tally:
-    """What `audit_plan` finds, but for the checks that hold, with the sites spread over processes.
+def begin_tally(folder: Path, scenario: Scenario, spread: Spread) -> Callable[[], Tally]:
+    """Begin to look for what `audit_plan` finds, but for the checks that hold; what is returned waits for it.
+
+    The sites are spread over processes. The plan's tables, and all that its manifest says of them, have to
+    be there; its other files need not.
 
     Raises
     ------
@@ -137,16 +140,19 @@ def tally_plan(folder: Path, scenario: Scenario, spread: Spread) -> Tally:
         As `audit_plan` does.
     """
     opened = _opened(folder, scenario)
-    tallies = [tally(list(_of_files(opened)))]
-    if opened.plan.whole:
-        sites = _sites(opened)
-        parts = [sites[start : start + BATCH_SITES] for start in range(0, len(sites), BATCH_SITES)]
-        of_sites = spread(tally_sites, opened.ground, parts)
-        of_fleet = tally(list(_of_fleet(opened)))  # while others are at the sites
-        tallies += [*of_sites, of_fleet]
-    return Tally(
-        number=sum(one.number for one in tallies), broken=[check for one in tallies for check in one.broken]
-    )
+    first, sites = tally(list(_of_files(opened))), _sites(opened) if opened.plan.whole else []
+    parts = [sites[start : start + BATCH_SITES] for start in range(0, len(sites), BATCH_SITES)]
+    of_sites = spread(tally_sites, opened.ground, parts)
+
+    def end() -> Tally:
+        last = tally(list(_of_fleet(opened)) if opened.plan.whole else [])
+        tallies = [first, *of_sites, last]
+        return Tally(
+            number=sum(one.number for one in tallies),
+            broken=[check for one in tallies for check in one.broken],
+        )
+
+    return end
 
 
 def audit_site(folder: Path, scenario: Scenario, site_id: str) -> list[Check]:

@@ -2,6 +2,7 @@
 
 import ast
 import json
+from collections.abc import Callable
 from functools import partial
 from math import isclose
 from pathlib import Path
@@ -13,7 +14,7 @@ import planner.pipeline
 import planner.referee
 from planner.cli import app
 from planner.executors import each
-from planner.referee import Tally, audit_plan, tally_plan
+from planner.referee import Tally, audit_plan, begin_tally
 from planner.referee.check import holds
 from planner.referee.energy import BANDS, band_of
 from planner.referee.power import CLOSURE_W, at_port_w
@@ -127,7 +128,7 @@ def test_sites_in_several_processes_make_the_same_audit(
     scenario = planned.read()
     whole = audit_plan(planned.plan, scenario)
     spread = partial(each, sites=len(scenario.tables.sites), workers=workers)
-    found = tally_plan(planned.plan, scenario, spread)
+    found = begin_tally(planned.plan, scenario, spread)()
     assert len({check.site for check in whole.broken}) > 2
     assert found.number == len(whole.checks)
     assert found.broken == whole.broken
@@ -137,10 +138,10 @@ def test_sites_in_several_processes_make_the_same_audit(
 def test_a_plan_that_fails_its_audit_is_not_called_done(
     original: Planned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(folder: Path, scenario: Scenario, spread: object) -> Tally:
-        return Tally(number=1, broken=[holds("autonomy", "finse", "battery", False, "is short")])
+    def refuse(folder: Path, scenario: Scenario, spread: object) -> Callable[[], Tally]:
+        return lambda: Tally(number=1, broken=[holds("autonomy", "finse", "battery", False, "is short")])
 
-    monkeypatch.setattr(planner.pipeline, "tally_plan", refuse)
+    monkeypatch.setattr(planner.pipeline, "begin_tally", refuse)
     command = [
         "plan",
         str(original.folder / "scenario"),
