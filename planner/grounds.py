@@ -1,6 +1,6 @@
 """Everything known of a fleet before its designs: market, climate, kits, and the tilts to design for."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +9,7 @@ from planner.climate import PlaneOfArray, SiteClimate, best_tilt, day_hours, lit
 from planner.demand import Draws, KitResult, draws_of, schedule_hours, site_load_wh
 from planner.designs import make_catalogue_arrays
 from planner.executors import each
-from planner.existing import KitKey, available, kit_key, kits_of, site_gear
+from planner.existing import KitGround, KitKey, available, kit_key, kits_of, site_gear
 from planner.fleet import Market, make_market
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.scenario import Scenario
@@ -96,22 +96,29 @@ def prepare(scenario: Scenario, *, market: Market | None = None, ground: Ground 
     )
 
 
-def fleet_kits(fleet: Fleet, *, workers: int | None = 1) -> None:
-    """Enumerate the kits of every site at every system voltage that it may have, in this process or more.
+def begin_kits(
+    scenario: Scenario, market: Market, *, known: Collection[KitKey] = (), workers: int | None = 1
+) -> Iterator[tuple[KitKey, KitResult]]:
+    """Kits of every site at every system voltage that it may have, but for `known` ones.
 
-    Those that the fleet has already are not made again.
+    Where other processes make them, these begin at once.
     """
-    tables, ground = fleet.scenario.tables, fleet.kit_ground
+    tables = scenario.tables
     every = dict.fromkeys(
-        kit_key(site.load_profile, voltage, gear, tables, ground.sold)
-        for site, gear in zip(tables.sites, fleet.gear, strict=True)
-        for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
+        kit_key(site.load_profile, voltage, gear, tables, market.sold)
+        for site, gear in zip(tables.sites, site_gear(scenario), strict=True)
+        for voltage in site_voltages(site.system_voltage_v, scenario)
     )
-    keys = [key for key in every if key not in fleet.kits]
+    keys = [key for key in every if key not in known]
     # what tells sites' weather is much, and no kit depends on it
     bare = replace(tables, site_months=(), site_climate_months=(), climate_files=(), horizon=())
-    made = each(kits_of, replace(ground, tables=bare), keys, sites=len(tables.sites), workers=workers)
-    fleet.kits.update(zip(keys, made, strict=True))
+    ground = KitGround(tables=bare, settings=scenario.settings, sold=market.sold)
+    return zip(keys, each(kits_of, ground, keys, sites=len(tables.sites), workers=workers), strict=True)
+
+
+def fleet_kits(fleet: Fleet) -> None:
+    """Enumerate the kits of a fleet that it has not yet."""
+    fleet.kits.update(begin_kits(fleet.scenario, fleet.market, known=fleet.kits))
 
 
 def kit_draws(fleet: Fleet) -> list[Draws]:

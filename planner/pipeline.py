@@ -13,19 +13,19 @@ from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
 from planner.executors import each
-from planner.fleet import FleetSolution, Outcome, candidates, make_market
+from planner.fleet import FleetSolution, Market, Outcome, candidates, make_market
 from planner.fleet.buying import IntArray
 from planner.fleet.pool import Designs, Pool
 from planner.fleet.relaxation import NOBODY
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
-from planner.grounds import choose_tilts, fleet_kits, ground_of, kit_draws, prepare
+from planner.grounds import begin_kits, choose_tilts, kit_draws, prepare
 from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
 from planner.referee import begin_tally
 from planner.reliability import Proof
-from planner.reuse import SKETCHED_MAX, Kept, reusable
+from planner.reuse import SKETCHED_MAX, Kept, kept_of, reusable
 from planner.scenario import Scenario, read_scenario
 from planner.sizing import Fleet, FleetSites, ready_workers, site_inputs
 from planner.tables.plan_files import WrittenPlan
@@ -192,23 +192,15 @@ def plan_fleet(
     """
     clock, stop = clock or Clock(), stop or Stop()
     ready_workers(len(scenario.tables.sites), workers=machines.workers, cluster=machines.cluster)
-    with clock.stage("climate"):
-        progress("climate", 0, len(scenario.tables.sites))
-        market, asked_known = make_market(scenario), known is not None
-        known = known if known is not None and known.fits(market) else None
-        fleet = prepare(scenario, market=market, ground=known.ground if known is not None else None)
-    with clock.stage("demand"):
-        progress("demand", 0, 1)
-        fleet_kits(fleet, workers=machines.here)
-        if not fleet.tilts:
-            fleet.tilts[:] = choose_tilts(fleet)
-        ground = ground_of(fleet)
+    market, asked_known = make_market(scenario), known is not None
+    known = known if known is not None and known.fits(market) else None
+    fleet = ground_fleet(scenario, market, known, progress, clock, machines)
     with clock.stage("availability"):
         progress("availability", 0, 1)
-        kits = kit_draws(fleet)
-        curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
+        draws = kit_draws(fleet)
+        curves = list(known.curves) if known is not None else fleet_curves(fleet, draws)
         fleet.curves[:] = curves
-        fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
+        fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(draws)]
     bought, designs, proofs, sketches = proven_fleet(
         fleet, progress, clock, stop, machines, earlier, known
     )
@@ -220,11 +212,7 @@ def plan_fleet(
             cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
         if solution is not None and solution.start is not None:
-            sold = frozenset(fleet.market.sold)
-            kept = Kept(
-                start=solution.start, sold=sold, curves=curves, sketches=sketches, ground=ground
-            )
-            plan = replace(plan, kept=kept)
+            plan = replace(plan, kept=kept_of(fleet, solution.start, curves, sketches))
         if asked_known:
             plan = replace(plan, reuse=USED_AGAIN if known is not None else OTHER_SKUS)
     if not simulate_all:
@@ -233,6 +221,29 @@ def plan_fleet(
         reached = simulated(fleet, designs, proofs)
         sites = scenario.tables.sites
         return replace(plan, availability={sites[i].site_id: one for i, one in reached.items()})
+
+
+def ground_fleet(
+    scenario: Scenario,
+    market: Market,
+    known: Kept | None,
+    progress: Progress,
+    clock: Clock,
+    machines: Machines,
+) -> Fleet:
+    """The fleet with its climate, kits and tilts, known or made; kits are made beside the climate."""
+    ground = known.ground if known is not None else None
+    with clock.stage("climate"):
+        progress("climate", 0, len(scenario.tables.sites))
+        kits_known = ground.kits if ground is not None else ()
+        kits = begin_kits(scenario, market, known=kits_known, workers=machines.here)
+        fleet = prepare(scenario, market=market, ground=ground)
+    with clock.stage("demand"):
+        progress("demand", 0, 1)
+        fleet.kits.update(kits)
+        if not fleet.tilts:
+            fleet.tilts[:] = choose_tilts(fleet)
+    return fleet
 
 
 def proven_fleet(

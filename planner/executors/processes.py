@@ -12,7 +12,7 @@ import os
 import pickle
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import CancelledError, Future, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing import get_all_start_methods, get_context, parent_process
@@ -82,19 +82,22 @@ def each_in_processes(
     start_server(work)
     context, begin = get_context(START_METHOD), pickle.dumps((work, shared))
     pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(begin,))
-    return _with_rest(pool, pool.map(_once, parts), work, shared, parts)
+    starter = ThreadPoolExecutor(1)  # a process is there when the server has loaded; not to wait for that
+    results = starter.submit(pool.map, _once, parts)
+    starter.shutdown(wait=False)
+    return _with_rest(pool, results, work, shared, parts)
 
 
 def _with_rest(
     pool: ProcessPoolExecutor,
-    results: Iterator[Any],
+    results: "Future[Iterator[Any]]",
     work: Callable[[Any, Any], Any],
     shared: Any,
     parts: Sequence[Any],
 ) -> Iterator[Any]:
     done = 0
     with pool, suppress(BrokenProcessPool):
-        for result in results:
+        for result in results.result():
             done += 1
             yield result
     yield from (work(shared, part) for part in parts[done:])

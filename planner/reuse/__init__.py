@@ -6,6 +6,8 @@ they save the work of making kits, sizing sites and finding multipliers, and dec
 """
 
 from planner.reuse.decide import FREE_SETTINGS, FREE_TABLES, reusable
-from planner.reuse.kept import SKETCHED_MAX, Kept, pack, unpacked
+from planner.reuse.kept import SKETCHED_MAX, Kept, kept_of, pack, unpacked
 
-__all__ = ["FREE_SETTINGS", "FREE_TABLES", "SKETCHED_MAX", "Kept", "pack", "reusable", "unpacked"]
+__all__ = [
+    "FREE_SETTINGS", "FREE_TABLES", "SKETCHED_MAX", "Kept", "kept_of", "pack", "reusable", "unpacked",
+]

@@ -120,7 +120,7 @@ def ground_arrays(ground: Ground) -> dict[str, NDArray[Any]]:
     return {**climates, **whole, **chosen, **tilts, **kit_arrays(ground.kits)}
 
 
-def ground_of(arrays: Mapping[str, NDArray[Any]]) -> Ground:
+def read_ground(arrays: Mapping[str, NDArray[Any]]) -> Ground:
     """The ground that arrays were made of; planes that were left out have no numbers.
 
     Raises

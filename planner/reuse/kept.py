@@ -12,12 +12,12 @@ from planner.demand.loads import BUILT_IN
 from planner.fleet import Market
 from planner.fleet.pool import Column, Designs, Pool, starts_of
 from planner.fleet.start import Start
-from planner.grounds import Ground
+from planner.grounds import Ground, ground_of
 from planner.kept import UNPACKED_MAX_BYTES
 from planner.reliability import SiteCurve
-from planner.reuse.ground import DENSE, ground_arrays, ground_of
+from planner.reuse.ground import DENSE, ground_arrays, read_ground
 from planner.scenario import Scenario
-from planner.sizing import Known
+from planner.sizing import Fleet, Known
 from planner.tables.arrays import pack_arrays, unpack_arrays
 
 #: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
@@ -65,6 +65,14 @@ class Kept:
         """Whether a market is of the same SKUs, and sells what the kits are made of."""
         same = self.start.skus == tuple(market.skus) and self.sold == frozenset(market.sold)
         return same and (self.ground is None or self.ground.skus <= market.index.keys())
+
+
+def kept_of(
+    fleet: Fleet, start: Start, curves: Sequence[SiteCurve | None], sketches: Sequence[bytes]
+) -> Kept:
+    """What a fleet's plan keeps: where its search ended, its curves before any was raised, and its ground."""
+    sold = frozenset(fleet.market.sold)
+    return Kept(start=start, sold=sold, curves=curves, sketches=sketches, ground=ground_of(fleet))
 
 
 def pack(kept: Kept) -> bytes:
@@ -150,7 +158,7 @@ def unpacked(data: bytes) -> Kept:
         sold=frozenset(a["sold"].tolist()),
         curves=curves,
         sketches=[packed[one:end] for one, end in pairwise([0, *ends])],
-        ground=ground_of(a) if "kits" in a else None,
+        ground=read_ground(a) if "kits" in a else None,
     )
 
 
