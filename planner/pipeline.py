@@ -9,25 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from planner.availability import fleet_curves, prove, raise_curves, simulated
-from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
 from planner.executors import each
-from planner.fleet import FleetSolution, Market, Outcome, candidates, make_market
-from planner.fleet.buying import IntArray
-from planner.fleet.pool import Designs, Pool
-from planner.fleet.relaxation import NOBODY
+from planner.fleet import Market, Outcome, candidates, make_market
+from planner.fleet.pool import Pool
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
 from planner.grounds import begin_kits, choose_tilts, kit_draws, prepare
-from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
+from planner.outputs import SiteDesign, chosen_designs, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
 from planner.referee import begin_tally
 from planner.reliability import Proof
 from planner.reuse import SKETCHED_MAX, Kept, kept_of, reusable
 from planner.scenario import Scenario, read_scenario
-from planner.sizing import Fleet, FleetSites, ready_workers, site_inputs
+from planner.sizing import Fleet, FleetSites, ready_workers
 from planner.tables.plan_files import WrittenPlan
 from planner.tables.price_lists import PriceLists
 from planner.why_not import blocked, with_reasons
@@ -361,39 +358,3 @@ def _why(stop: Stop) -> str:
     if stop.why is Ended.INTERRUPT:
         return "it was interrupted first"
     return "the rules of the purchase leave none; see stock, category_rules and sku_rules"
-
-
-def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
-    """The design of each site that has one, from the pool."""
-    return [
-        chosen_design(fleet, solution.pool.designs, int(i), int(d))
-        for i, d in zip(solution.pool.place, _chosen(solution), strict=True)
-        if d != NOBODY
-    ]
-
-
-def _chosen(solution: FleetSolution) -> IntArray:
-    assert solution.choice is not None  # `choose` raises without a plan
-    return solution.choice
-
-
-def chosen_design(fleet: Fleet, designs: Designs, i: int, d: int) -> SiteDesign:
-    """The d-th of some designs, at the i-th site."""
-    market, fittings = fleet.market, fleet.pricer.fittings
-    one = {name: values[d].item() for name, values in designs.column.items()}
-    inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"], fleet.gear[i])
-    assert inputs is not None  # the design has a kit
-    bought = designs.usage[d].tocoo()
-    return SiteDesign(
-        site=i,
-        system_voltage_v=one["system_voltage_v"],
-        surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, one["tilt"]]),
-        kit=inputs.kits[one["kit"]],
-        inputs=inputs,
-        choice=Choice(**{name: one[name] for name in Choice.__dataclass_fields__}),
-        mount_sku=market.skus[fittings.mount_sku[one["mount"]]],
-        mounts=one["mounts"],
-        enclosure_sku=market.skus[fittings.enclosure_sku[one["enclosure"]]],
-        enclosures=one["enclosures"],
-        bought={market.skus[k]: round(n) for k, n in zip(bought.col, bought.data, strict=True)},
-    )
