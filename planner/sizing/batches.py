@@ -41,8 +41,8 @@ class SiteBatch:
 
     Offers have no designs: these are sized as they are asked for, from drafts that are kept.
 
-    Of sites that are known to have designs none is sized before it is asked for; what is kept of their
-    sketches is used where it is theirs, and no more than time is lost where it is not.
+    Of sites that are known to have designs none is sized before it is asked for; they are drafted, with what
+    is kept of their sketches where it is theirs, and no more than time is lost where it is not.
     """
 
     def __init__(self, fleet: Fleet, start: int, known: Known) -> None:
@@ -62,6 +62,7 @@ class SiteBatch:
             else:
                 self._begun[len(self.offers)] = begun
                 self.offers.append(replace(begun.offer, site=start + i))
+        self._draft()
 
     def first(self, s: int, reach: float) -> SiteOffer:
         """The s-th site with designs to begin with; they are not kept.
@@ -109,7 +110,7 @@ class SiteBatch:
             self._kept.clear()
             return None
 
-    def draft(self) -> None:
+    def _draft(self) -> None:
         """Draft every site, so that later work begins at once.
 
         Of the sites with kept sketches one is sketched anew, to see that they are what this planner makes of
@@ -140,8 +141,7 @@ def make_batch(shared: Fleet, part: tuple[int, dict[str, Any], Known]) -> SiteBa
 
 
 def first_look(batch: SiteBatch) -> tuple[int, dict[str, Refusal]]:
-    """Number of a batch's sites with designs, and the refusals of the others; all of them are drafted."""
-    batch.draft()
+    """Number of a batch's sites with designs, and the refusals of the others."""
     return len(batch.offers), batch.refusals
 
 
