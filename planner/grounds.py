@@ -1,25 +1,56 @@
 """Everything known of a fleet before its designs: market, climate, kits, and the tilts to design for."""
 
-from dataclasses import replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.climate import best_tilt, day_hours, lit_fraction
-from planner.demand import Draws, draws_of, schedule_hours, site_load_wh
+from planner.climate import PlaneOfArray, SiteClimate, best_tilt, day_hours, lit_fraction
+from planner.demand import Draws, KitResult, draws_of, schedule_hours, site_load_wh
 from planner.designs import make_catalogue_arrays
 from planner.executors import each
-from planner.existing import available, kit_key, kits_of, site_gear
-from planner.fleet import make_market
+from planner.existing import KitGround, KitKey, available, kit_key, kits_of, site_gear
+from planner.fleet import Market, make_market
 from planner.fleet.pricing import Pricer, make_fittings, make_part_index
 from planner.scenario import Scenario
-from planner.site_climates import site_conditions, site_planes
-from planner.sites import FloatArray, month_values, wind_design_m_s
+from planner.site_climates import Conditions, site_conditions, site_planes
+from planner.sites import FloatArray, month_values, site_arrays, wind_design_m_s
 from planner.sizing import Fleet, site_kits, site_voltages
 from planner.tables.rows import MonthQuantity
 
 
-def prepare(scenario: Scenario) -> Fleet:
-    """Market, catalogue and climate of the scenario's sites.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ground:
+    """What no price decides of a fleet whose SKUs for sale are known: the climate of its sites, kits, tilts.
+
+    Planes have numbers at the chosen tilts at least.
+    """
+
+    climate: SiteClimate
+    plane: PlaneOfArray
+    tilts: Sequence[tuple[int, ...]]
+    kits: Mapping[KitKey, KitResult]
+
+    @property
+    def skus(self) -> frozenset[str]:
+        """SKUs of all kits."""
+        return frozenset(sku for one in self.kits.values() for kit in one.kits for sku, _ in kit.units)
+
+    @property
+    def schedules(self) -> frozenset[str]:
+        """Schedules by which kits draw."""
+        return frozenset(name for one in self.kits.values() for kit in one.kits for name, _ in kit.bus_w)
+
+
+def ground_of(fleet: Fleet) -> Ground | None:
+    """The ground of a fleet that has its kits and tilts; None where weather files have a say in it."""
+    if fleet.scenario.tables.climate_files:
+        return None
+    return Ground(climate=fleet.climate, plane=fleet.plane, tilts=tuple(fleet.tilts), kits=dict(fleet.kits))
+
+
+def prepare(scenario: Scenario, *, market: Market | None = None, ground: Ground | None = None) -> Fleet:
+    """Market, catalogue and climate of the scenario's sites; market and ground may be known.
 
     Raises
     ------
@@ -27,16 +58,20 @@ def prepare(scenario: Scenario) -> Fleet:
         With every problem of the weather files.
     """
     tables, settings = scenario.tables, scenario.settings
-    market = make_market(scenario)
+    market = market or make_market(scenario)
     catalogue = make_catalogue_arrays(tables, frozenset(market.skus))
     pricer = Pricer(
         market=market,
         fittings=make_fittings(tables.balance, market, enclosures_max=settings.policy.enclosures_max),
         parts=make_part_index(catalogue, market),
     )
-    found = site_conditions(scenario)
+    if ground is None:
+        found = site_conditions(scenario)
+        plane = site_planes(found, pricer.fittings.tilts_allowed(settings.climate.tilts_deg))
+    else:
+        known = site_arrays(tables.sites, settings)
+        found, plane = Conditions(scenario=scenario, arrays=known, climate=ground.climate), ground.plane
     arrays = found.arrays
-    plane = site_planes(found, pricer.fittings.tilts_allowed(settings.climate.tilts_deg))
     hours = schedule_hours(
         day_hours(arrays.latitude_deg), lit_fraction(arrays.latitude_deg), tables.schedules
     )
@@ -49,10 +84,10 @@ def prepare(scenario: Scenario) -> Fleet:
         plane=plane,
         hours=hours,
         day_hours=day_hours(arrays.latitude_deg),
-        kits={},
+        kits=dict(ground.kits) if ground is not None else {},
         groups={},
         other_supply_wh_day=np.nan_to_num(month_values(scenario, MonthQuantity.OTHER_SUPPLY)),
-        tilts=[],
+        tilts=list(ground.tilts) if ground is not None else [],
         curves=[None] * len(tables.sites),
         upkeep=[],
         refusals={},
@@ -61,18 +96,29 @@ def prepare(scenario: Scenario) -> Fleet:
     )
 
 
-def fleet_kits(fleet: Fleet, *, workers: int | None = 1) -> None:
-    """Enumerate the kits of every site at every system voltage that it may have, in this process or more."""
-    tables, ground = fleet.scenario.tables, fleet.kit_ground
-    keys = dict.fromkeys(
-        kit_key(site.load_profile, voltage, gear, tables, ground.sold)
-        for site, gear in zip(tables.sites, fleet.gear, strict=True)
-        for voltage in site_voltages(site.system_voltage_v, fleet.scenario)
+def begin_kits(
+    scenario: Scenario, market: Market, *, known: Collection[KitKey] = (), workers: int | None = 1
+) -> Iterator[tuple[KitKey, KitResult]]:
+    """Kits of every site at every system voltage that it may have, but for `known` ones.
+
+    Where other processes make them, these begin at once.
+    """
+    tables = scenario.tables
+    every = dict.fromkeys(
+        kit_key(site.load_profile, voltage, gear, tables, market.sold)
+        for site, gear in zip(tables.sites, site_gear(scenario), strict=True)
+        for voltage in site_voltages(site.system_voltage_v, scenario)
     )
+    keys = [key for key in every if key not in known]
     # what tells sites' weather is much, and no kit depends on it
     bare = replace(tables, site_months=(), site_climate_months=(), climate_files=(), horizon=())
-    made = each(kits_of, replace(ground, tables=bare), list(keys), sites=len(tables.sites), workers=workers)
-    fleet.kits.update(zip(keys, made, strict=True))
+    ground = KitGround(tables=bare, settings=scenario.settings, sold=market.sold)
+    return zip(keys, each(kits_of, ground, keys, sites=len(tables.sites), workers=workers), strict=True)
+
+
+def fleet_kits(fleet: Fleet) -> None:
+    """Enumerate the kits of a fleet that it has not yet."""
+    fleet.kits.update(begin_kits(fleet.scenario, fleet.market, known=fleet.kits))
 
 
 def kit_draws(fleet: Fleet) -> list[Draws]:

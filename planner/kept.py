@@ -19,6 +19,7 @@ from planner.layers import EXTENDS, SETTINGS_FILE
 from planner.scenario import Scenario
 from planner.settings import flat_settings
 from planner.tables.archive import ArchiveError, unpack
+from planner.tables.arrow import arrow_array
 from planner.tables.files import read_bytes
 from planner.tables.plan_files import INPUTS, file_bytes
 from planner.tables.registry import TABLES, Place, TableSpec
@@ -78,7 +79,7 @@ def table_bytes(rows: Sequence[Any]) -> bytes:
 
     columns = {name: [_text(getattr(row, name)) for row in rows] for name in type(rows[0]).model_fields}
     stated = {name: cells for name, cells in columns.items() if any(cell is not None for cell in cells)}
-    table = pa.table({name: pa.array(cells, pa.string()) for name, cells in stated.items()})
+    table = pa.table({name: arrow_array(cells, str) for name, cells in stated.items()})
     stream = io.BytesIO()
     pq.write_table(table, stream, compression="none", version="2.6")  # the archive packs it
     return stream.getvalue()

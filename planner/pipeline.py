@@ -1,7 +1,7 @@
 """The only place that knows the order: tables, climate, demand, designs, fleet, procurement, plan, audit."""
 
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -9,24 +9,22 @@ from pathlib import Path
 from typing import Any
 
 from planner.availability import fleet_curves, prove, raise_curves, simulated
-from planner.designs import Choice
 from planner.earlier import EarlierPlan, earlier_plan, keep_designs, with_kept
 from planner.errors import SolverError
-from planner.fleet import FleetSolution, Outcome, candidates
-from planner.fleet.buying import IntArray
-from planner.fleet.pool import Designs, Pool
-from planner.fleet.relaxation import NOBODY
+from planner.executors import each
+from planner.fleet import Market, Outcome, candidates, make_market
+from planner.fleet.pool import Pool
 from planner.fleet.start import Start
 from planner.fleet.stop import Ended, Stop
-from planner.grounds import choose_tilts, fleet_kits, kit_draws, prepare
-from planner.outputs import SiteDesign, make_plan, objective_of, site_upkeep
+from planner.grounds import begin_kits, choose_tilts, kit_draws, prepare
+from planner.outputs import SiteDesign, chosen_designs, make_plan, objective_of, site_upkeep
 from planner.plan import Plan, check_target, write_plan
 from planner.purchase import Bought, buy
-from planner.referee import audit_plan
+from planner.referee import begin_tally
 from planner.reliability import Proof
-from planner.reuse import Kept, reusable
+from planner.reuse import SKETCHED_MAX, Kept, kept_of, reusable
 from planner.scenario import Scenario, read_scenario
-from planner.sizing import Fleet, FleetSites, ready_workers, site_inputs
+from planner.sizing import Fleet, FleetSites, ready_workers
 from planner.tables.plan_files import WrittenPlan
 from planner.tables.price_lists import PriceLists
 from planner.why_not import blocked, with_reasons
@@ -73,6 +71,11 @@ class Machines:
     workers: int | None = None
     cluster: str | None = None
 
+    @property
+    def here(self) -> int | None:
+        """Processes of this machine for what never goes to a cluster."""
+        return self.workers if self.cluster is None else 1
+
 
 THIS_MACHINE = Machines()
 
@@ -111,6 +114,7 @@ def plan_folder(
     clock, stop = Clock(), stop or Stop()
     with clock.stage("read"):
         checked = read_scenario(scenario, overrides=overrides or {}, price_lists=price_lists)
+    sites = len(checked.tables.sites)
     known, why_none = reusable(earlier, checked) if earlier is not None else (None, "")
     plan = plan_fleet(
         checked,
@@ -129,12 +133,18 @@ def plan_folder(
             again = partial(plan_fleet, progress=partial(unless_asked, stop), stop=stop, machines=machines)
             plan = with_reasons(plan, list(blocked(checked, plan, again, stop)), clock.seconds)
 
-    def seal(folder: Path) -> dict[str, Any]:
+    def seal(folder: Path) -> Callable[[], dict[str, Any]]:
         with clock.stage("audit"):
             progress("audit", 0, 1)
-            verdict = audit_plan(folder, checked)
-        failed = {} if verdict.passed else {"outcome": AUDIT_FAILED}
-        return {"audit": verdict.summary(), **failed}
+            wait = begin_tally(folder, checked, partial(each, sites=sites, workers=machines.here))
+
+        def found() -> dict[str, Any]:
+            with clock.stage("audit"):
+                audit = wait()
+            failed = {} if audit.passed else {"outcome": AUDIT_FAILED}
+            return {"audit": audit.summary(), **failed}
+
+        return found
 
     manifest, files = write_plan(plan, out, scenario=scenario, price_lists=price_lists, seal=seal)
     return replace(plan, manifest=manifest), files
@@ -179,22 +189,18 @@ def plan_fleet(
     """
     clock, stop = clock or Clock(), stop or Stop()
     ready_workers(len(scenario.tables.sites), workers=machines.workers, cluster=machines.cluster)
-    with clock.stage("climate"):
-        progress("climate", 0, len(scenario.tables.sites))
-        fleet = prepare(scenario)
-    with clock.stage("demand"):
-        progress("demand", 0, 1)
-        fleet_kits(fleet, workers=machines.workers if machines.cluster is None else 1)
-        fleet.tilts[:] = choose_tilts(fleet)
+    market, asked_known = make_market(scenario), known is not None
+    known = known if known is not None and known.fits(market) else None
+    fleet = ground_fleet(scenario, market, known, progress, clock, machines)
     with clock.stage("availability"):
         progress("availability", 0, 1)
-        kits = kit_draws(fleet)
-        asked_known, known = known is not None, known if known and known.fits(fleet.market) else None
-        curves = list(known.curves) if known is not None else fleet_curves(fleet, kits)
+        draws = kit_draws(fleet)
+        curves = list(known.curves) if known is not None else fleet_curves(fleet, draws)
         fleet.curves[:] = curves
-        fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(kits)]
-    start = known.start if known is not None else None
-    bought, designs, proofs = proven_fleet(fleet, progress, clock, stop, machines, earlier, start)
+        fleet.upkeep[:] = [site_upkeep(fleet, i, some) for i, some in enumerate(draws)]
+    bought, designs, proofs, sketches = proven_fleet(
+        fleet, progress, clock, stop, machines, earlier, known
+    )
     solution, most = (bought.solution, bought.most) if bought else (None, 0)
     with clock.stage("tables"):
         progress("tables", 0, 1)
@@ -203,16 +209,38 @@ def plan_fleet(
             cheapest = chosen_designs(fleet, replace(solution, choice=solution.steady.free))
             plan = with_kept(plan, earlier, solution, objective_of(fleet, cheapest))
         if solution is not None and solution.start is not None:
-            sold = frozenset(fleet.market.sold)
-            plan = replace(plan, kept=Kept(start=solution.start, sold=sold, curves=curves))
+            plan = replace(plan, kept=kept_of(fleet, solution.start, curves, sketches))
         if asked_known:
-            plan = replace(plan, reuse=USED_AGAIN if start is not None else OTHER_SKUS)
+            plan = replace(plan, reuse=USED_AGAIN if known is not None else OTHER_SKUS)
     if not simulate_all:
         return plan
     with clock.stage("availability"):
         reached = simulated(fleet, designs, proofs)
         sites = scenario.tables.sites
         return replace(plan, availability={sites[i].site_id: one for i, one in reached.items()})
+
+
+def ground_fleet(
+    scenario: Scenario,
+    market: Market,
+    known: Kept | None,
+    progress: Progress,
+    clock: Clock,
+    machines: Machines,
+) -> Fleet:
+    """The fleet with its climate, kits and tilts, known or made; kits are made beside the climate."""
+    ground = known.ground if known is not None else None
+    with clock.stage("climate"):
+        progress("climate", 0, len(scenario.tables.sites))
+        kits_known = ground.kits if ground is not None else ()
+        kits = begin_kits(scenario, market, known=kits_known, workers=machines.here)
+        fleet = prepare(scenario, market=market, ground=ground)
+    with clock.stage("demand"):
+        progress("demand", 0, 1)
+        fleet.kits.update(kits)
+        if not fleet.tilts:
+            fleet.tilts[:] = choose_tilts(fleet)
+    return fleet
 
 
 def proven_fleet(
@@ -222,16 +250,18 @@ def proven_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-    start: Start | None = None,
-) -> tuple[Bought | None, list[SiteDesign], list[Proof]]:
+    known: Kept | None = None,
+) -> tuple[Bought | None, list[SiteDesign], list[Proof], Sequence[bytes]]:
     """The fleet designed, and again with raised curves where fresh years find a design wanting.
+
+    The sketches of its sites, last, are those at the curves before any was raised.
 
     Raises
     ------
     SolverError
         No plan was found for the sites that have designs.
     """
-    bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier, start)
+    bought, designs, sketches = design_fleet(fleet, progress, clock, stop, machines, earlier, known)
     with clock.stage("availability"):
         proofs = prove(fleet, designs)
     for _ in range(fleet.scenario.settings.reliability.replans_max):
@@ -241,7 +271,7 @@ def proven_fleet(
         before = list(fleet.curves), dict(fleet.refusals)
         raise_curves(fleet, missed)
         try:
-            bought, designs = design_fleet(fleet, progress, clock, stop, machines, earlier)
+            bought, designs, _ = design_fleet(fleet, progress, clock, stop, machines, earlier)
         except SolverError:  # ended before it had a plan: the one before stands, as it is
             fleet.curves[:] = before[0]
             fleet.refusals.clear()
@@ -249,7 +279,7 @@ def proven_fleet(
             break
         with clock.stage("availability"):
             proofs = prove(fleet, designs)
-    return bought, designs, proofs
+    return bought, designs, proofs, sketches
 
 
 def design_fleet(
@@ -259,9 +289,11 @@ def design_fleet(
     stop: Stop,
     machines: Machines,
     earlier: EarlierPlan | None = None,
-    start: Start | None = None,
-) -> tuple[Bought | None, list[SiteDesign]]:
-    """Designs of every site, and the choice among them; sites without one are noted in `fleet.refusals`.
+    known: Kept | None = None,
+) -> tuple[Bought | None, list[SiteDesign], Sequence[bytes]]:
+    """Designs of every site, the choice among them, and the sites' sketches to keep, packed.
+
+    Sites without a design are noted in `fleet.refusals`.
 
     Raises
     ------
@@ -269,25 +301,29 @@ def design_fleet(
         No plan was found for the sites that have designs.
     """
     fleet.refusals.clear()
+    number = len(fleet.scenario.tables.sites)
     with clock.stage("designs"):
         sites = FleetSites(
             fleet,
             progress=progress,
             workers=machines.workers,
             cluster=machines.cluster,
-            known=start.most_by_place() if start is not None else None,
+            known=known.known if known is not None else None,
         )
     with sites:
         with clock.stage("candidates"):
-            if start is not None:
-                pool: Pool | None = start.pool
+            if known is not None:
+                pool: Pool | None = known.start.pool
             else:
-                pool = candidates(fleet.pricer, sites, sites=len(fleet.scenario.tables.sites))
+                pool = candidates(fleet.pricer, sites, sites=number)
+            sketches = sites.sketches() if number <= SKETCHED_MAX else iter(())
         with clock.stage("fleet"):
             progress("fleet", 0, 1)
             stop.begin(fleet.scenario.settings.solver.time_limit_s)
+            start = known.start if known is not None else None
             bought = choose(fleet, sites, pool, stop, earlier, start) if pool is not None else None
-    return bought, chosen_designs(fleet, bought.solution) if bought else []
+            packed = tuple(sketches)
+    return bought, chosen_designs(fleet, bought.solution) if bought else [], packed
 
 
 def choose(
@@ -322,39 +358,3 @@ def _why(stop: Stop) -> str:
     if stop.why is Ended.INTERRUPT:
         return "it was interrupted first"
     return "the rules of the purchase leave none; see stock, category_rules and sku_rules"
-
-
-def chosen_designs(fleet: Fleet, solution: FleetSolution) -> list[SiteDesign]:
-    """The design of each site that has one, from the pool."""
-    return [
-        chosen_design(fleet, solution.pool.designs, int(i), int(d))
-        for i, d in zip(solution.pool.place, _chosen(solution), strict=True)
-        if d != NOBODY
-    ]
-
-
-def _chosen(solution: FleetSolution) -> IntArray:
-    assert solution.choice is not None  # `choose` raises without a plan
-    return solution.choice
-
-
-def chosen_design(fleet: Fleet, designs: Designs, i: int, d: int) -> SiteDesign:
-    """The d-th of some designs, at the i-th site."""
-    market, fittings = fleet.market, fleet.pricer.fittings
-    one = {name: values[d].item() for name, values in designs.column.items()}
-    inputs = site_inputs(fleet, i, one["system_voltage_v"], one["tilt"], fleet.gear[i])
-    assert inputs is not None  # the design has a kit
-    bought = designs.usage[d].tocoo()
-    return SiteDesign(
-        site=i,
-        system_voltage_v=one["system_voltage_v"],
-        surface_tilt_deg=float(fleet.plane.surface_tilt_deg[i, one["tilt"]]),
-        kit=inputs.kits[one["kit"]],
-        inputs=inputs,
-        choice=Choice(**{name: one[name] for name in Choice.__dataclass_fields__}),
-        mount_sku=market.skus[fittings.mount_sku[one["mount"]]],
-        mounts=one["mounts"],
-        enclosure_sku=market.skus[fittings.enclosure_sku[one["enclosure"]]],
-        enclosures=one["enclosures"],
-        bought={market.skus[k]: round(n) for k, n in zip(bought.col, bought.data, strict=True)},
-    )

@@ -21,8 +21,9 @@ from planner.tables.write import write_table
 
 Columns = Mapping[str, Sequence[Any]]
 SCENARIO, PRICE_LISTS = "scenario_folder", "price_lists"  # beside the timings
-#: Looks at a plan's folder before it takes its place; returns what its manifest shall say on top.
-Seal = Callable[[Path], Mapping[str, Any]]
+#: Begins to look at a plan's tables before it takes its place; what it returns waits for what the manifest
+#: shall say on top.
+Seal = Callable[[Path], Callable[[], Mapping[str, Any]]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,9 +101,9 @@ def _strangers(folder: Path) -> list[str]:
     return [name for name in names if name not in own or not (folder / name).is_file()]
 
 
-def unsealed(folder: Path) -> Mapping[str, Any]:
+def unsealed(folder: Path) -> Callable[[], Mapping[str, Any]]:
     """Nothing to add to the manifest."""
-    return {}
+    return dict
 
 
 def write_plan(
@@ -128,7 +129,7 @@ def write_plan(
     price_lists : PriceLists, optional
         Laid over its prices, noted there too.
     seal : callable, optional
-        Looks at what is written, and adds to the manifest.
+        Looks at the tables while the rest is written, and adds to the manifest.
 
     Returns
     -------
@@ -142,13 +143,12 @@ def write_plan(
         fresh.mkdir(parents=True)
         for name, columns in plan.tables.items():
             write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
+        _write_json(fresh / MANIFEST, {**plan.manifest, "files": _hashes(fresh)})
+        sealed = seal(fresh)
         (fresh / INPUTS).write_bytes(pack_inputs(plan.scenario))
         if plan.kept is not None:
             (fresh / SEARCH).write_bytes(pack(plan.kept))
-        files = {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(fresh.iterdir())}
-        manifest = {**plan.manifest, "files": files}
-        _write_json(fresh / MANIFEST, manifest)
-        manifest |= seal(fresh)
+        manifest = {**plan.manifest, "files": _hashes(fresh), **sealed()}
         _write_json(fresh / MANIFEST, manifest)
         _write_json(fresh / TIMINGS, _timings(plan, scenario, price_lists))
         _swap(fresh, target)
@@ -157,6 +157,12 @@ def write_plan(
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return manifest, sorted(path.name for path in target.iterdir())
+
+
+def _hashes(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a plan but its manifest."""
+    paths = sorted(path for path in folder.iterdir() if path.name != MANIFEST)
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in paths}
 
 
 def _timings(plan: Plan, scenario: Path | None, lists: PriceLists | None) -> dict[str, Any]:

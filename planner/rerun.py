@@ -7,7 +7,8 @@ from planner.compare import Comparison, compare_plans
 from planner.fleet.stop import Stop
 from planner.pipeline import THIS_MACHINE, Machines, Progress, no_progress, plan_folder
 from planner.plan import Plan
-from planner.tables.plan_files import read_plan
+from planner.sizing import ready_workers
+from planner.tables.plan_files import read_manifest, read_plan
 from planner.tables.price_lists import PriceLists
 
 
@@ -41,7 +42,13 @@ def plan_again(
     OutputError, SolverError
         As `plan_folder` does.
     """
-    before = read_plan(earlier) if earlier is not None else None
+    before = None
+    if earlier is not None:
+        # Its sites are likely today's: workers load while the plan and the scenario are read.
+        sites = read_manifest(earlier).get("sites_planned")
+        if isinstance(sites, int):
+            ready_workers(sites, workers=machines.workers, cluster=machines.cluster)
+        before = read_plan(earlier)
     plan, files = plan_folder(
         scenario,
         out,

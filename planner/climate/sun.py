@@ -1,11 +1,9 @@
 """The sun by month: extraterrestrial irradiation, day length, hour angles.
 
-Sun position comes from pvlib's analytical functions; the methods are those of Duffie and Beckman,
-Solar Engineering of Thermal Processes, 4th ed., chapters 1 and 2. pvlib is loaded where it is called, as it
-takes half a second, which workers that design sites need not wait for.
+The methods are those of Duffie and Beckman, Solar Engineering of Thermal Processes, 4th ed., chapters 1 and
+2; the sun's strength comes from pvlib. That is loaded where it is called, as it takes half a second, which
+workers that design sites, and plans whose climate is known, need not wait for.
 """
-
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,16 +20,18 @@ MEAN_DAYS_TO_DEG = 60.0  # Klein's days are for lower latitudes; beyond, a mean 
 MONTH_OF_DAY = np.repeat(np.arange(MONTHS), [31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
 
 
-@cache
-def _declination(days: tuple[int, ...]) -> FloatArray:
-    from pvlib import solarposition
-
-    return np.asarray(solarposition.declination_spencer71(np.array(days, dtype=float)))
-
-
 def declination_rad(days: NDArray[np.integer]) -> FloatArray:
-    """Declination of days of the year (Spencer 1971), rad."""
-    return _declination(tuple(int(day) for day in days))
+    """Declination of days of the year (Spencer 1971, in Duffie and Beckman), rad."""
+    angle = 2.0 * np.pi / 365.0 * (np.asarray(days, dtype=float) - 1.0)
+    return np.asarray(
+        0.006918
+        - 0.399912 * np.cos(angle)
+        + 0.070257 * np.sin(angle)
+        - 0.006758 * np.cos(2.0 * angle)
+        + 0.000907 * np.sin(2.0 * angle)
+        - 0.002697 * np.cos(3.0 * angle)
+        + 0.00148 * np.sin(3.0 * angle)
+    )
 
 
 def extra_w_m2(days: NDArray[np.integer]) -> FloatArray:

@@ -9,9 +9,10 @@ not copy, such as those that draw the progress. Where there is no such server, e
 """
 
 import os
+import pickle
 import signal
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from multiprocessing import get_all_start_methods, get_context, parent_process
@@ -22,6 +23,7 @@ from planner.errors import WorkerError
 from planner.executors import seek_rings_less
 
 START_METHOD = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
+Sent = tuple[ProcessPoolExecutor, "Future[Any]"]  # work, and the pool that it was given to
 RESTARTS_MAX = 5  # of one worker; a batch that kills it each time must end the run
 
 #: In a worker: how batches are made, and those made. Empty elsewhere.
@@ -47,10 +49,11 @@ def start_server(make: Callable[[Any, Any], Any]) -> None:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin(make: Callable[[Any, Any], Any], shared: Any) -> None:
+def _begin(packed: bytes) -> None:
+    """Take on how batches are made, and what they share: packed once for all workers."""
     seek_rings_less()
     Thread(target=_leave_with_leader, daemon=True).start()
-    _making[:] = [(make, shared)]
+    _making[:] = [pickle.loads(packed)]
 
 
 def _leave_with_leader() -> None:
@@ -72,13 +75,29 @@ def _run(number: int, part: Any, work: Callable[..., Any], some: tuple[Any, ...]
 def each_in_processes(
     work: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
 ) -> Iterator[Any]:
-    """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind."""
+    """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind.
+
+    The workers begin at once, whenever the results are asked for.
+    """
     start_server(work)
+    context, begin = get_context(START_METHOD), pickle.dumps((work, shared))
+    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=(begin,))
+    starter = ThreadPoolExecutor(1)  # a process is there when the server has loaded; not to wait for that
+    results = starter.submit(pool.map, _once, parts)
+    starter.shutdown(wait=False)
+    return _with_rest(pool, results, work, shared, parts)
+
+
+def _with_rest(
+    pool: ProcessPoolExecutor,
+    results: "Future[Iterator[Any]]",
+    work: Callable[[Any, Any], Any],
+    shared: Any,
+    parts: Sequence[Any],
+) -> Iterator[Any]:
     done = 0
-    context, begin = get_context(START_METHOD), (work, shared)
-    pool = ProcessPoolExecutor(workers, context, initializer=_begin, initargs=begin)
     with pool, suppress(BrokenProcessPool):
-        for result in pool.map(_once, parts):
+        for result in results.result():
             done += 1
             yield result
     yield from (work(shared, part) for part in parts[done:])
@@ -97,16 +116,16 @@ class Processes:
         self, make: Callable[[Any, Any], Any], shared: Any, parts: Sequence[Any], *, workers: int
     ) -> None:
         start_server(make)
-        self._begin, self._parts = (make, shared), parts
+        self._begin, self._parts = pickle.dumps((make, shared)), parts
         self._pools = [self._pool() for _ in range(workers)]
         self._known: list[set[int]] = [set() for _ in range(workers)]  # batches that a worker has
         self._restarts = [0] * workers
 
     def _pool(self) -> ProcessPoolExecutor:
-        return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=self._begin)
+        return ProcessPoolExecutor(1, get_context(START_METHOD), initializer=_begin, initargs=(self._begin,))
 
     def run(self, work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]) -> Iterator[Any]:
-        """Results of every batch, in order; the work begins at once.
+        """Results of every batch, in order; the work begins at once, whenever they are asked for.
 
         Raises
         ------
@@ -117,24 +136,23 @@ class Processes:
         return self._results(waiting, work, arguments)
 
     def _results(
-        self,
-        waiting: "dict[int, Future[Any]]",
-        work: Callable[..., Any],
-        arguments: Sequence[tuple[Any, ...]],
+        self, waiting: dict[int, Sent], work: Callable[..., Any], arguments: Sequence[tuple[Any, ...]]
     ) -> Iterator[Any]:
         for b in range(len(arguments)):
             while True:
+                pool, future = waiting[b]
                 try:
-                    result = waiting[b].result()
+                    result = future.result()
                     break
-                except BrokenProcessPool:
-                    self._restart(b % len(self._pools))
+                except (BrokenProcessPool, CancelledError):
+                    if pool is self._pools[b % len(self._pools)]:  # or it was restarted for other work
+                        self._restart(b % len(self._pools))
                     lost = range(b, len(arguments), len(self._pools))
                     waiting |= {i: self._submit(i, work, arguments[i]) for i in lost if not _done(waiting[i])}
             del waiting[b]
             yield result
 
-    def _submit(self, b: int, work: Callable[..., Any], some: tuple[Any, ...]) -> "Future[Any]":
+    def _submit(self, b: int, work: Callable[..., Any], some: tuple[Any, ...]) -> Sent:
         worker = b % len(self._pools)
         part = None if b in self._known[worker] else self._parts[b]
         try:
@@ -143,7 +161,7 @@ class Processes:
             self._restart(worker)
             future = self._pools[worker].submit(_run, b, self._parts[b], work, some)
         self._known[worker].add(b)
-        return future
+        return self._pools[worker], future
 
     def _restart(self, worker: int) -> None:
         self._restarts[worker] += 1
@@ -161,6 +179,7 @@ class Processes:
             pool.shutdown(cancel_futures=True)
 
 
-def _done(future: "Future[Any]") -> bool:
-    """Whether a future has a result, rather than a dead worker."""
+def _done(sent: Sent) -> bool:
+    """Whether work has a result, rather than a dead worker."""
+    _, future = sent
     return future.done() and not future.cancelled() and not isinstance(future.exception(), BrokenProcessPool)

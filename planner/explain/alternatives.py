@@ -14,7 +14,7 @@ from planner.fleet.needs import Needs
 from planner.fleet.pool import Column, Designs, units_needed
 from planner.fleet.pricing import SiteOffer
 from planner.money import to_money
-from planner.pipeline import chosen_design
+from planner.outputs import chosen_design
 from planner.procurement import OrderLine, order_lines
 from planner.purchase import budget_of
 from planner.sizing import site_kits

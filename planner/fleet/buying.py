@@ -64,23 +64,28 @@ class Source:
 
     def exact(self, units: IntArray) -> FloatArray:
         """`F` of orders (N,): infinite for those that it does not sell, 0 for none."""
-        reached = self.min_qty[None, :] <= units[:, None]
-        cost = np.where(reached, self.fixed[None, :] + self.price[None, :] * units[:, None], np.inf)
+        cost = np.full(len(units), np.inf)
+        for least, fixed, price in zip(self.min_qty, self.fixed, self.price, strict=True):
+            np.minimum(cost, fixed + price * units, out=cost, where=units >= least)
         last = self.last
         sold = (units % self.pack_qty == 0) & (units >= self.first) & (last is None or units <= last)
-        return np.where(units == 0, 0.0, np.where(sold, cost.min(axis=1), np.inf))
+        cost[~sold] = np.inf
+        cost[units == 0] = 0.0
+        return cost
 
     def at_least(self, needs: IntArray) -> tuple[FloatArray, IntArray]:
         """Least cost of needs (N,) from this supplier alone, and the order that has it."""
         most = max(int(needs.max(initial=0)), self.first, int(self.min_qty[-1])) + self.pack_qty
         orders = np.arange(0, most + self.pack_qty, self.pack_qty)
         cost = self.exact(orders)
-        tail = np.minimum.accumulate(np.round(cost[::-1], 6))[::-1]
+        rounded = np.round(cost, 6)
+        tail = np.minimum.accumulate(rounded[::-1])[::-1]
         # The first order at or after each place whose cost is that of the tail: fewest units of equal cost.
-        hits = np.flatnonzero(np.isfinite(cost) & (np.round(cost, 6) <= tail))
+        hit = np.isfinite(cost) & (rounded <= tail)
+        hits = np.flatnonzero(hit)
         if not len(hits):
             return np.where(needs > 0, np.inf, 0.0), np.zeros(len(needs), dtype=np.int64)
-        place = np.searchsorted(hits, -(-needs // self.pack_qty))
+        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
         none = place == len(hits)
         best = hits[np.minimum(place, len(hits) - 1)]
         bought = np.where(needs > 0, orders[best], 0)
@@ -115,12 +120,13 @@ class Beside:
 
 def need_cost(sources: Sequence[Source], needs: IntArray) -> FloatArray:
     """`H` of needs (N,); infinite where the suppliers together do not hold the need."""
-    least, most = np.where(needs > 0, np.inf, 0.0), int(needs.max(initial=0))
+    least, most = np.full(len(needs), np.inf), int(needs.max(initial=0))
     for i, source in enumerate(sources):
         alone, _ = source.at_least(np.arange(most + 1))
         for beside in _besides(sources, i, most):
             rest = alone[np.maximum(needs - beside.units, 0)]
-            least = np.where(needs > 0, np.minimum(least, beside.cost + rest), least)
+            np.minimum(least, beside.cost + rest, out=least)
+    least[needs <= 0] = 0.0
     return least
 
 

@@ -128,9 +128,21 @@ class Designs:
 
     def distinct(self) -> "Designs":
         """Without repetitions; the first stays."""
-        fields = [self.site.astype(np.int32), *(values for _, values in self.column.items())]
-        keys = np.rec.fromarrays(fields)
-        return self.take(np.sort(np.unique(keys, return_index=True)[1]))
+        code = self.site.astype(np.int64)
+        for _, values in self.column.items():
+            code = with_digit(code, values)
+        first = np.unique(code, return_index=True)[1]
+        return self if len(first) == len(code) else self.take(np.sort(first))
+
+
+def with_digit(code: IntArray, values: NDArray[np.generic]) -> IntArray:
+    """Numbers (D,) that are alike where codes and values (D,) are; codes and whole values are 0 at least."""
+    whole = np.issubdtype(values.dtype, np.integer)
+    digit = values.astype(np.int64) if whole else np.unique(values, return_inverse=True)[1]
+    size = int(digit.max(initial=0)) + 1
+    if (int(code.max(initial=0)) + 1) * size > np.iinfo(np.int64).max:
+        code = np.unique(code, return_inverse=True)[1].astype(np.int64)
+    return np.asarray(code * size + digit)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,7 @@ from planner.fleet.exact import Exact, price_out
 from planner.fleet.master import solve_master
 from planner.fleet.pool import Designs, Pool, make_pool
 from planner.fleet.pricing import Pricer, SiteOffer
-from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
+from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Multipliers, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import improve, settle
 from planner.fleet.solution import FleetSolution
@@ -207,12 +207,14 @@ class _Run:
                 break
             if passes and self.settled(top):
                 break
+        if self.sites <= FEW and not self.done() and self.within(POOR):
+            self.improve(self.at)  # over what the last pass took in too; plans in parts take longer
         pool = self.relax.pool
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
 
     def steps_of(self, passes: int) -> int:
         """Steps of the bound before a pass: few before the first over many sites, as the pool lacks much."""
-        if passes or self.sites <= FEW:
+        if passes or self.sites <= FEW or (self.known and self.target is not None):
             return STEPS
         return AGAIN_STEPS if self.known else FIRST_STEPS
 
@@ -221,8 +223,11 @@ class _Run:
         hoped = self.best.cost - top.value <= self.enough * self.best.cost
         if hoped or self.done() or not self.within(POOR):
             return None
-        near, category = self.relax.reduced_cost(top.at), self.pricer.market.category
-        return partial(improve, self.relax, self.best, near, category, self.stop)
+        return partial(self.improve, top.at)
+
+    def improve(self, at: Multipliers) -> None:
+        """Search for a better plan over the designs that are near the least at some multipliers."""
+        improve(self.relax, self.best, self.relax.reduced_cost(at), self.pricer.market.category, self.stop)
 
     def settled(self, top: Bound) -> bool:
         """Whether the proof is nearly as high as the pool's bound, and not even that is as good as asked."""

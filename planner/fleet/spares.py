@@ -9,7 +9,7 @@ and the least stock that covers them with the asked probability.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import pdtr, pdtrik
+from scipy.special import pdtri, pdtrik
 
 from planner.fleet.buying import FloatArray, IntArray
 
@@ -47,10 +47,9 @@ class SparesRule:
 def poisson_spares(mean: FloatArray, protection: float) -> IntArray:
     """Smallest s with P(X <= s) >= protection for Poisson counts X of the given means (N,)."""
     mean = np.maximum(mean, 1e-12)
-    most = np.ceil(pdtrik(protection, mean))  # the distribution inverted, up to rounding
-    fewer = np.maximum(most - 1.0, 0.0)
-    spares: IntArray = np.where(pdtr(fewer, mean) >= protection, fewer, most).astype(np.int64)
-    return spares
+    enough = int(np.ceil(pdtrik(protection, mean.max(initial=1e-12)))) + 1
+    covered = pdtri(np.arange(enough + 1), protection)  # the greatest mean that so many cover
+    return np.searchsorted(covered, mean).astype(np.int64)
 
 
 def failures(mtbf_years: float, resupply_weeks: float) -> float:

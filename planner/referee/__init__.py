@@ -3,8 +3,10 @@
 It shares the reading of tables and the climate's stored numbers with the planner, and nothing else.
 """
 
-from planner.referee.audit import Verdict, audit_plan, audit_site
+from planner.referee.audit import Tally, Verdict, audit_plan, audit_site, begin_tally
 from planner.referee.check import Check
 from planner.referee.files import overrides, read_manifest
 
-__all__ = ["Check", "Verdict", "audit_plan", "audit_site", "overrides", "read_manifest"]
+__all__ = [
+    "Check", "Tally", "Verdict", "audit_plan", "audit_site", "begin_tally", "overrides", "read_manifest",
+]

@@ -19,6 +19,7 @@ from planner.referee.parts import FaultError, Parts
 from planner.referee.ports import PORT_RULES
 from planner.referee.purchase import PURCHASE_RULES
 from planner.scenario import Scenario
+from planner.settings import Settings
 
 SiteRule = Callable[[SiteCase], Iterable[Check]]
 
@@ -34,6 +35,38 @@ SITE_RULES: Sequence[SiteRule] = (
 SHOWN_MAX = 20  # broken checks that the manifest names
 
 
+#: Runs `work(shared, part)` for each part and gives the results in order, in as many processes as it likes.
+Spread = Callable[[Callable[[Any, Any], Any], Any, Sequence[Any]], Iterator[Any]]
+BATCH_SITES = 50  # sites of a part: of each a few milliseconds
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """How many checks there are, and those that failed."""
+
+    number: int
+    broken: Sequence[Check]
+
+    @property
+    def passed(self) -> bool:
+        """Whether none failed."""
+        return not self.broken
+
+    def summary(self) -> dict[str, Any]:
+        """Counts, and the first broken checks in words."""
+        return {
+            "passed": self.passed,
+            "checks": self.number,
+            "broken": len(self.broken),
+            "first_broken": [str(check) for check in self.broken[:SHOWN_MAX]],
+        }
+
+
+def tally(checks: Sequence[Check]) -> Tally:
+    """The tally of some checks."""
+    return Tally(number=len(checks), broken=[check for check in checks if not check.ok])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
     """All checks of a plan."""
@@ -41,14 +74,18 @@ class Verdict:
     checks: Sequence[Check]
 
     @property
-    def broken(self) -> list[Check]:
+    def broken(self) -> Sequence[Check]:
         """Checks that failed."""
-        return [check for check in self.checks if not check.ok]
+        return tally(self.checks).broken
 
     @property
     def passed(self) -> bool:
         """Whether none failed."""
         return all(check.ok for check in self.checks)
+
+    def summary(self) -> dict[str, Any]:
+        """Counts, and the first broken checks in words."""
+        return tally(self.checks).summary()
 
     def by_rule(self) -> list[tuple[str, int, int, float | None, str, str]]:
         """Of each rule: its checks, how many are broken, and the least margin of one unit, with its place."""
@@ -64,15 +101,6 @@ class Verdict:
             rows.append((rule, len(some), sum(not check.ok for check in some), margin, unit, where))
         return rows
 
-    def summary(self) -> dict[str, Any]:
-        """Counts, and the first broken checks in words."""
-        broken = self.broken
-        return {
-            "passed": not broken,
-            "checks": len(self.checks),
-            "broken": len(broken),
-            "first_broken": [str(check) for check in broken[:SHOWN_MAX]],
-        }
 
 
 def audit_plan(folder: Path, scenario: Scenario) -> Verdict:
@@ -92,27 +120,39 @@ def audit_plan(folder: Path, scenario: Scenario) -> Verdict:
     InputError
         With every problem of the weather files.
     """
-    plan, climate = read_plan(folder), Climate(scenario)
-    checks = [
-        *input_hashes(plan.manifest, scenario, climate.hashes),
-        *settings(plan.manifest, scenario),
-        *plan.checks,
-    ]
-    if plan.whole:
-        parts = Parts(scenario)
-        checks += _sites(plan, scenario, parts, climate)
-        fleet = FleetCase(
-            scenario=scenario,
-            parts=parts,
-            manifest=plan.manifest,
-            designs=plan.tables["site_designs"],
-            bill=plan.tables["bill_of_materials"],
-            orders=plan.tables["procurement"],
-            problems=plan.tables["problems"],
-        )
-        for rule in (*FLEET_RULES, *PURCHASE_RULES):
-            checks += rule(fleet)
+    opened = _opened(folder, scenario)
+    checks = list(_of_files(opened))
+    if opened.plan.whole:
+        checks += [check for site in _sites(opened) for check in site_checks(opened.ground, site)]
+        checks += _of_fleet(opened)
     return Verdict(checks=checks)
+
+
+def begin_tally(folder: Path, scenario: Scenario, spread: Spread) -> Callable[[], Tally]:
+    """Begin to look for what `audit_plan` finds, but for the checks that hold; what is returned waits for it.
+
+    The sites are spread over processes. The plan's tables, and all that its manifest says of them, have to
+    be there; its other files need not.
+
+    Raises
+    ------
+    OutputError, InputError
+        As `audit_plan` does.
+    """
+    opened = _opened(folder, scenario)
+    first, sites = tally(list(_of_files(opened))), _sites(opened) if opened.plan.whole else []
+    parts = [sites[start : start + BATCH_SITES] for start in range(0, len(sites), BATCH_SITES)]
+    of_sites = spread(tally_sites, opened.ground, parts)
+
+    def end() -> Tally:
+        last = tally(list(_of_fleet(opened)) if opened.plan.whole else [])
+        tallies = [first, *of_sites, last]
+        return Tally(
+            number=sum(one.number for one in tallies),
+            broken=[check for one in tallies for check in one.broken],
+        )
+
+    return end
 
 
 def audit_site(folder: Path, scenario: Scenario, site_id: str) -> list[Check]:
@@ -123,40 +163,104 @@ def audit_site(folder: Path, scenario: Scenario, site_id: str) -> list[Check]:
     OutputError, InputError
         As `audit_plan` does.
     """
-    return list(_sites(read_plan(folder), scenario, Parts(scenario), Climate(scenario), only=site_id))
+    opened = _opened(folder, scenario)
+    return [check for site in _sites(opened, only=site_id) for check in site_checks(opened.ground, site)]
 
 
-def _sites(
-    plan: PlanFiles, scenario: Scenario, parts: Parts, climate: Climate, only: str | None = None
-) -> Iterator[Check]:
-    """Every rule of every site, or of one; a site whose rows name what is not there is broken as such."""
-    rows, place = _by_site(plan), {site.site_id: i for i, site in enumerate(scenario.tables.sites)}
-    designs = {design.site_id: design for design in plan.tables["site_designs"]}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteGround:
+    """What all sites are checked against."""
+
+    parts: Parts
+    climate: Climate
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A site to check, with its place in the scenario's table; without rows if it has no design or place."""
+
+    site_id: str
+    place: int = 0
+    rows: SiteRows | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Opened:
+    """A plan beside the scenario that it answers."""
+
+    plan: PlanFiles
+    scenario: Scenario
+    ground: SiteGround
+
+
+def _opened(folder: Path, scenario: Scenario) -> _Opened:
+    plan, climate = read_plan(folder), Climate(scenario)
+    ground = SiteGround(parts=Parts(scenario), climate=climate, settings=scenario.settings)
+    return _Opened(plan=plan, scenario=scenario, ground=ground)
+
+
+def _of_files(opened: _Opened) -> Iterator[Check]:
+    """Hashes, settings, and both forms of the tables."""
+    manifest = opened.plan.manifest
+    yield from input_hashes(manifest, opened.scenario, opened.ground.climate.hashes)
+    yield from settings(manifest, opened.scenario)
+    yield from opened.plan.checks
+
+
+def _of_fleet(opened: _Opened) -> Iterator[Check]:
+    """Every rule of the order lines and of the purchase."""
+    tables = opened.plan.tables
+    fleet = FleetCase(
+        scenario=opened.scenario,
+        parts=opened.ground.parts,
+        manifest=opened.plan.manifest,
+        designs=tables["site_designs"],
+        bill=tables["bill_of_materials"],
+        orders=tables["procurement"],
+        problems=tables["problems"],
+    )
+    for rule in (*FLEET_RULES, *PURCHASE_RULES):
+        yield from rule(fleet)
+
+
+def tally_sites(ground: SiteGround, sites: Sequence[Site]) -> Tally:
+    """The tally of some sites."""
+    return tally([check for site in sites for check in site_checks(ground, site)])
+
+
+def site_checks(ground: SiteGround, site: Site) -> list[Check]:
+    """Every rule of a site; one whose rows name what is not there is broken as such."""
+    site_id = site.site_id
+    if site.rows is None:
+        note = "has rows without a design, or is no site of the scenario"
+        return [holds("site-rows", site_id, "", False, note)]
+    try:
+        row, months = ground.parts.sites[site_id], ground.climate.of(site.place)
+        case = open_case(row, site.rows, ground.parts, ground.settings, months)
+        return [check for rule in SITE_RULES for check in rule(case)]
+    except FaultError as fault:
+        return [holds("site-rows", site_id, "", False, str(fault))]
+
+
+def _sites(opened: _Opened, only: str | None = None) -> list[Site]:
+    """Every site of the plan, or one, by name."""
+    rows, place = _by_site(opened.plan), opened.ground.climate.place
+    designs = {design.site_id: design for design in opened.plan.tables["site_designs"]}
+    found = []
     for site_id in sorted(rows.keys() | designs.keys()) if only is None else [only]:
-        design = designs.get(site_id)
+        design, tables = designs.get(site_id), rows.get(site_id, {})
         if design is None or site_id not in place:
-            yield holds(
-                "site-rows", site_id, "", False, "has rows without a design, or is no site of the scenario"
-            )
+            found.append(Site(site_id=site_id))
             continue
-        try:
-            tables = rows.get(site_id, {})
-            case = open_case(
-                parts.sites[site_id],
-                SiteRows(
-                    design=design,
-                    lines=tables.get("bill_of_materials", ()),
-                    ports=tables.get("port_assignments", ()),
-                    energy=sorted(tables.get("energy_balance", ()), key=lambda row: row.month),
-                ),
-                parts,
-                scenario.settings,
-                climate.of(place[site_id]),
-            )
-            found = [check for rule in SITE_RULES for check in rule(case)]
-        except FaultError as fault:
-            found = [holds("site-rows", site_id, "", False, str(fault))]
-        yield from found
+        some = SiteRows(
+            design=design,
+            lines=tables.get("bill_of_materials", ()),
+            ports=tables.get("port_assignments", ()),
+            energy=sorted(tables.get("energy_balance", ()), key=lambda row: row.month),
+        )
+        found.append(Site(site_id=site_id, place=place[site_id], rows=some))
+    return found
 
 
 def _by_site(plan: PlanFiles) -> dict[str, dict[str, list[Any]]]:

@@ -95,6 +95,11 @@ class Climate:
         """SHA-256 of each weather file."""
         return self.files.hashes if self.files else {}
 
+    @property
+    def place(self) -> dict[str, int]:
+        """Place of each site in the table."""
+        return {site.site_id: i for i, site in enumerate(self.sites)}
+
     def of(self, i: int) -> Months:
         """The months of the i-th site of the table."""
         site, stated = self.sites[i], self.stated.get(self.sites[i].site_id, {})

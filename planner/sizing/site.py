@@ -1,6 +1,6 @@
 """One site: its inputs at a voltage and tilt, its designs, and why it has none."""
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import product
@@ -13,6 +13,7 @@ from planner.designs import (
     Prepared,
     SiteInputs,
     SiteParts,
+    Sketch,
     as_kits,
     blocking_rule,
     ceilings,
@@ -142,13 +143,20 @@ def bare_offer(fleet: Fleet, i: int, gear: Gear) -> SiteOffer:
 
 
 def drafts(
-    fleet: Fleet, i: int, gear: Gear, only: Collection[str] | None = None, *, known: bool = False
+    fleet: Fleet,
+    i: int,
+    gear: Gear,
+    only: Collection[str] | None = None,
+    *,
+    known: bool = False,
+    sketches: Iterable[Sketch] = (),
 ) -> Iterator[Draft]:
     """The i-th site with some gear, at each system voltage, step of its curve, and tilt.
 
-    Where it is `known` what its designs take at most, that is not worked out.
+    Where it is `known` what its designs take at most, that is not worked out; nor are `sketches` that it has
+    already, in the same order.
     """
-    sold = fleet.market.sold
+    sold, kept = fleet.market.sold, iter(sketches)
     parts = power_parts(fleet.catalogue, gear, sold if only is None else sold.intersection(only))
     site = fleet.scenario.tables.sites[i]
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
@@ -162,11 +170,15 @@ def drafts(
             made = made or site_parts(inputs, parts.catalogue, fleet.scenario.settings)
             group = kit_group(fleet, i, voltage, gear)
             ground = _Ground(catalogue=parts.catalogue, voltage=voltage, parts=made)
-            like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like, ends=True)
-            greatest = None if known else greatest_of_bands(inputs, group.bands)
+            sketch, most = next(kept, None), None
+            if sketch is None:
+                like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like, ends=True)
+                sketch = make_sketch(like)
+                if not known:
+                    most = ceilings(replace(like, inputs=greatest_of_bands(inputs, group.bands)))
             yield Draft(
-                sketch=make_sketch(like),
-                most=None if greatest is None else ceilings(replace(like, inputs=greatest)),
+                sketch=sketch,
+                most=most,
                 bands=group.bands,
                 kits=inputs.kits,
                 boxes=group.boxes,

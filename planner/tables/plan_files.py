@@ -138,7 +138,7 @@ def parquet_columns(data: bytes) -> dict[str, list[Any]]:
     import pyarrow.parquet as pq
 
     try:
-        table = pq.read_table(io.BytesIO(data))
+        table = pq.ParquetFile(io.BytesIO(data)).read()  # `read_table` would load pandas first
         return {str(name): table.column(name).to_pylist() for name in table.column_names}
     except (pa.ArrowException, OSError, KeyError, TypeError, OverflowError) as error:
         raise ValueError(str(error)[:200]) from error

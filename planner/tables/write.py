@@ -8,12 +8,12 @@ from pathlib import Path
 from typing import Any
 
 from planner.errors import OutputError
+from planner.tables.arrow import arrow_array
 
 FLOAT_DIGITS = (
     9  # significant digits kept: beyond any input's accuracy, below the noise of summing in another order
 )
 DECIMAL_SCALE = 4  # decimals of money columns in Parquet, as many as a price may have
-DECIMAL_PRECISION = 38  # digits of Parquet's decimal128
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")  # a spreadsheet would run a text cell that begins so
 QUOTED_MARKS = frozenset(',"\n\r')
 PLAIN = frozenset((str, bool, int, Decimal))  # types of values that stand in a cell as they are
@@ -80,6 +80,8 @@ def _plain(values: Sequence[Any]) -> Sequence[Any]:
 
 def _cell(value: Any) -> Cell:
     """One value as a plain Python value; NumPy scalars and enums are unwrapped, NaN becomes None."""
+    if type(value) is float:  # most cells are
+        return _rounded(value) if value == value else None
     if value is None or type(value) in PLAIN:
         plain: Cell = value
         return plain
@@ -164,6 +166,8 @@ def _quoted(text: str) -> str:
 
 def _text(value: Cell) -> str:
     """A cell as CSV has it; only texts can hold what is to be quoted."""
+    if type(value) is float or type(value) is int:
+        return repr(value)
     if value is None:
         return ""
     if isinstance(value, str):
@@ -181,19 +185,12 @@ def _write_parquet(
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    arrow = {
-        str: pa.string(),
-        bool: pa.bool_(),
-        int: pa.int64(),
-        float: pa.float64(),
-        datetime.date: pa.date32(),
-    }
     fields, arrays = [], []
     for column, values in cells.items():
-        kind = arrow.get(kinds[column]) or pa.decimal128(DECIMAL_PRECISION, _scale(values))
+        scale = _scale(values) if kinds[column] is Decimal else 0
+        arrays.append(arrow_array(values, kinds[column], scale=scale))
         unit = units.get(column)
-        fields.append(pa.field(column, kind, metadata={"unit": unit} if unit else None))
-        arrays.append(pa.array(values, type=kind))
+        fields.append(pa.field(column, arrays[-1].type, metadata={"unit": unit} if unit else None))
     table = pa.Table.from_arrays(arrays, schema=pa.schema(fields))
     # No pandas metadata, no statistics of the writing machine: the bytes depend on the rows alone.
     pq.write_table(table, path, compression="zstd", version="2.6")

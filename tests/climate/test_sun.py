@@ -37,6 +37,11 @@ def test_monthly_extraterrestrial_matches_table_1_10_1(latitude):
     assert ours == pytest.approx(np.array(H0_TABLE[latitude]) * WH_PER_MJ, rel=TABLE_TOLERANCE)
 
 
+def test_declination_is_that_of_pvlib() -> None:
+    days = np.arange(1, 366)
+    assert np.array_equal(declination_rad(days), solarposition.declination_spencer71(days))
+
+
 def test_daily_extraterrestrial_matches_example_1_10_1():
     # 43 N, 15 April: 33.8 MJ/m2
     assert daily_extra_wh_m2(np.array([43.0]), np.array([105]))[0, 0] == pytest.approx(

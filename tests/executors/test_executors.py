@@ -59,6 +59,18 @@ def test_a_killed_worker_is_replaced_and_makes_its_batches_again(tmp_path: Path)
     assert {pid for _, _, pid in first[1::2]} == {pid for _, _, pid in again[1::2]}
 
 
+def test_work_of_two_kinds_outlives_a_worker_that_dies_at_the_first(tmp_path: Path) -> None:
+    """One restart is enough, and the work that the dead worker had still to do is done by the new one."""
+    executor = Processes(Numbers, 3, PARTS, workers=2)
+    one = executor.run(total_or_die, [(str(tmp_path / "mark"),)] * 5)
+    two = executor.run(total, [(10 * b,) for b in range(5)])
+    assert list(one) == SUMS
+    assert (tmp_path / "mark").exists()
+    assert [value for value, _, _ in two] == [SUMS[b] + 10 * b for b in range(5)]
+    assert sum(executor._restarts) == 1
+    executor.close()
+
+
 def test_a_worker_that_dies_each_time_ends_the_run() -> None:
     executor = Processes(Numbers, 3, PARTS, workers=2)
     with pytest.raises(WorkerError, match="--workers"):

@@ -2,7 +2,8 @@
 
 import ast
 import json
-from collections.abc import Sequence
+from collections.abc import Callable
+from functools import partial
 from math import isclose
 from pathlib import Path
 
@@ -12,7 +13,8 @@ from typer.testing import CliRunner
 import planner.pipeline
 import planner.referee
 from planner.cli import app
-from planner.referee import Check, Verdict
+from planner.executors import each
+from planner.referee import Tally, audit_plan, begin_tally
 from planner.referee.check import holds
 from planner.referee.energy import BANDS, band_of
 from planner.referee.power import CLOSURE_W, at_port_w
@@ -110,14 +112,36 @@ def test_json_has_every_check(planned: Planned) -> None:
     assert {check["site"] for check in said["checks"]} >= {"finse", "kilpis"}
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_sites_in_several_processes_make_the_same_audit(
+    planned: Planned, monkeypatch: pytest.MonkeyPatch, workers: int
+) -> None:
+    """Of a plan with faults of sites and of order lines, two sites to a part."""
+    monkeypatch.setattr("planner.referee.audit.BATCH_SITES", 2)
+    for table, column in (("bill_of_materials", "quantity"), ("procurement", "quantity_ordered")):
+        columns = planned.columns(table)
+        columns[column] = [number + 1 for number in columns[column]]
+        planned.write(table, columns)
+    columns = planned.columns("port_assignments")
+    columns["switch_sku"][0] = "no such switch"
+    planned.write("port_assignments", columns)
+    scenario = planned.read()
+    whole = audit_plan(planned.plan, scenario)
+    spread = partial(each, sites=len(scenario.tables.sites), workers=workers)
+    found = begin_tally(planned.plan, scenario, spread)()
+    assert len({check.site for check in whole.broken}) > 2
+    assert found.number == len(whole.checks)
+    assert found.broken == whole.broken
+    assert found.summary() == whole.summary()
+
+
 def test_a_plan_that_fails_its_audit_is_not_called_done(
     original: Planned, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(folder: Path, scenario: Scenario) -> Verdict:
-        checks: Sequence[Check] = [holds("autonomy", "finse", "battery", False, "is short")]
-        return Verdict(checks=checks)
+    def refuse(folder: Path, scenario: Scenario, spread: object) -> Callable[[], Tally]:
+        return lambda: Tally(number=1, broken=[holds("autonomy", "finse", "battery", False, "is short")])
 
-    monkeypatch.setattr(planner.pipeline, "audit_plan", refuse)
+    monkeypatch.setattr(planner.pipeline, "begin_tally", refuse)
     command = [
         "plan",
         str(original.folder / "scenario"),

@@ -20,7 +20,7 @@ from planner.fleet.shortlist import price_table, within
 from planner.grounds import choose_tilts, fleet_kits, prepare
 from planner.scenario import read_scenario
 from planner.sizing import Fleet
-from planner.sizing.batches import SiteBatch
+from planner.sizing.batches import Known, SiteBatch
 from planner.sizing.site import Begun, begin, site_offer
 from tests.plan.fleets import Cut
 
@@ -107,7 +107,7 @@ def test_passes_find_the_minima_over_all_designs(
 ) -> None:
     """Multipliers from near the prices to far below; with and without a design that is known."""
     rng = np.random.default_rng(seed)
-    batch = SiteBatch(fleet, 0, {})
+    batch = SiteBatch(fleet, 0, Known())
     most = np.sum([greatest_use(fleet.pricer, offer) for offer in batch.offers], axis=0)
     kind = np.arange(len(fleet.catalogue.batteries)) % (1 + seed // 4)  # of one kind, or of two
     curves = make_curves(fleet.market.needs(most), counted=np.ones(len(most), dtype=bool))

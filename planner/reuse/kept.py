@@ -1,58 +1,78 @@
-"""What a plan keeps for the next one: the designs and multipliers its search ended with, and its curves.
+"""What a plan keeps for the next one, as one file of arrays."""
 
-They hold as long as loads, parts, climate, sites and what stands there are the same; prices, stock and rules
-of the purchase may change. A plan made from them is proven anew: they save the work of sizing every site and
-of finding multipliers, and decide nothing.
-"""
-
-import hashlib
-import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from scipy import sparse
 
+from planner.demand.loads import BUILT_IN
 from planner.fleet import Market
 from planner.fleet.pool import Column, Designs, Pool, starts_of
 from planner.fleet.start import Start
-from planner.kept import MEMBERS_MAX, UNPACKED_MAX_BYTES, hashes_of, member
-from planner.layers import SETTINGS_FILE
+from planner.grounds import Ground, ground_of
+from planner.kept import UNPACKED_MAX_BYTES
 from planner.reliability import SiteCurve
+from planner.reuse.ground import DENSE, ground_arrays, read_ground
 from planner.scenario import Scenario
-from planner.settings import flat_settings
-from planner.tables.archive import ArchiveError, unpack
-from planner.tables.plan_files import INPUTS, SEARCH, WrittenPlan, file_bytes
-from planner.tables.registry import BY_NAME
+from planner.sizing import Fleet, Known
+from planner.tables.arrays import pack_arrays, unpack_arrays
 
-#: Tables and settings that a search outlives.
-FREE_TABLES = ("prices", "fx", "suppliers", "stock", "sku_rules", "category_rules", "phases")
-FREE_SETTINGS = (
-    "name",
-    "catalogue",
-    "extends",
-    "plan_date",
-    "purchase.budget",
-    "purchase.keep_share",
-    "purchase.need_by",
-)
+#: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
+SKETCHED_MAX = 10_000
+NONE = np.zeros(0, dtype=np.int64)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
     """Where a search may begin, and the curve of each site of the table, None where it has none.
 
-    They fit a market with the same SKUs of which the same are for sale.
+    They fit a market with the same SKUs of which the same are for sale. `sketches` are the sites' by batch,
+    packed, at those curves; none of larger fleets than `SKETCHED_MAX`. Nor is there the ground of a fleet
+    with weather files.
     """
 
     start: Start
     sold: frozenset[str]
     curves: Sequence[SiteCurve | None]
+    sketches: Sequence[bytes] = ()
+    ground: Ground | None = None
+
+    @property
+    def known(self) -> Known:
+        """What it says of sites before they are looked at."""
+        return Known(most=self.start.most_by_place(), sketches=self.sketches)
+
+    def check(self, scenario: Scenario) -> None:
+        """See that it is of as many sites as a scenario has, and of schedules that it has.
+
+        Raises
+        ------
+        ValueError
+            It is not.
+        """
+        sites, place = len(scenario.tables.sites), self.start.pool.place
+        lengths = {len(self.curves), *(() if self.ground is None else (len(self.ground.tilts),))}
+        if lengths != {sites} or place.min(initial=0) < 0 or place.max(initial=-1) >= sites:
+            raise ValueError("it is of other sites")
+        known = {*BUILT_IN, *(row.schedule for row in scenario.tables.schedules)}
+        if self.ground is not None and not self.ground.schedules <= known:
+            raise ValueError("it has kits of other schedules")
 
     def fits(self, market: Market) -> bool:
-        """Whether a market is of the same SKUs."""
-        return self.start.skus == tuple(market.skus) and self.sold == frozenset(market.sold)
+        """Whether a market is of the same SKUs, and sells what the kits are made of."""
+        same = self.start.skus == tuple(market.skus) and self.sold == frozenset(market.sold)
+        return same and (self.ground is None or self.ground.skus <= market.index.keys())
+
+
+def kept_of(
+    fleet: Fleet, start: Start, curves: Sequence[SiteCurve | None], sketches: Sequence[bytes]
+) -> Kept:
+    """What a fleet's plan keeps: where its search ended, its curves before any was raised, and its ground."""
+    sold = frozenset(fleet.market.sold)
+    return Kept(start=start, sold=sold, curves=curves, sketches=sketches, ground=ground_of(fleet))
 
 
 def pack(kept: Kept) -> bytes:
@@ -85,10 +105,12 @@ def pack(kept: Kept) -> bytes:
         **{f"column_{name}": values for name, values in pool.designs.column.items()},
         **_parts_of("usage", pool.designs.usage),
         **_parts_of("w", shares),
+        "sketches": np.frombuffer(b"".join(kept.sketches), dtype=np.uint8),
+        "sketch_end": np.cumsum([len(one) for one in kept.sketches], dtype=np.int64),
     }
-    stream = io.BytesIO()
-    np.savez_compressed(stream, **arrays)
-    return stream.getvalue()
+    if kept.ground is not None:
+        arrays |= ground_arrays(kept.ground)
+    return pack_arrays(arrays, stored=["sketches", *DENSE])
 
 
 def unpacked(data: bytes) -> Kept:
@@ -99,11 +121,7 @@ def unpacked(data: bytes) -> Kept:
     ArchiveError, ValueError, KeyError
         It was not.
     """
-    members = unpack(data, most_bytes=UNPACKED_MAX_BYTES)
-    a = {
-        name.removesuffix(".npy"): np.load(io.BytesIO(one), allow_pickle=False)
-        for name, one in members.items()
-    }
+    a = unpack_arrays(data, most_bytes=UNPACKED_MAX_BYTES)
     sites, skus = len(a["place"]), len(a["skus"])
     designs = Designs(
         site=a["site"],
@@ -134,7 +152,14 @@ def unpacked(data: bytes) -> Kept:
         gap=float(a["gap"]),
         **{name: a[name] for name in ("sku", "high", "unit_cost", "mu")},
     )
-    return Kept(start=start, sold=frozenset(a["sold"].tolist()), curves=curves)
+    packed, ends = a.get("sketches", NONE).tobytes(), a.get("sketch_end", NONE).tolist()
+    return Kept(
+        start=start,
+        sold=frozenset(a["sold"].tolist()),
+        curves=curves,
+        sketches=[packed[one:end] for one, end in pairwise([0, *ends])],
+        ground=read_ground(a) if "kits" in a else None,
+    )
 
 
 def _parts_of(name: str, matrix: sparse.csr_matrix) -> dict[str, Any]:
@@ -144,38 +169,3 @@ def _parts_of(name: str, matrix: sparse.csr_matrix) -> dict[str, Any]:
 def _sparse(name: str, arrays: Mapping[str, Any], shape: tuple[int, int]) -> sparse.csr_matrix:
     parts = (arrays[f"{name}_{part}"] for part in ("data", "indices", "indptr"))
     return sparse.csr_matrix(tuple(parts), shape=shape)
-
-
-def reusable(plan: WrittenPlan, scenario: Scenario) -> tuple[Kept | None, str]:
-    """What an earlier plan can spare a scenario's, or why nothing, in words that follow the plan's name."""
-    if scenario.settings.objective == "lifetime":
-        return None, "nothing is used again where lifetime costs are least: replacements have prices too"
-    if differs := sorted(_differences(plan, scenario)):
-        return None, f"nothing is used again, as these differ too: {', '.join(differs)}"
-    data, problems = file_bytes(plan.folder, SEARCH, plan.manifest)
-    if data is None or problems:
-        return None, "nothing is used again: it has not kept its search"
-    try:
-        return unpacked(data), ""
-    except (ArchiveError, ValueError, KeyError) as error:
-        return None, f"nothing is used again: its search cannot be read ({error})"
-
-
-def _differences(plan: WrittenPlan, scenario: Scenario) -> set[str]:
-    """Tables, files and settings that differ and may not."""
-    data, problems = file_bytes(plan.folder, INPUTS, plan.manifest)
-    if data is None or problems:
-        return {INPUTS}
-    members = unpack(data, most_bytes=UNPACKED_MAX_BYTES, most_members=MEMBERS_MAX)
-    free = {SETTINGS_FILE, *(member(BY_NAME[name]) for name in FREE_TABLES)}
-    before = {name: hashlib.sha256(one).hexdigest() for name, one in members.items()}
-    now = hashes_of(scenario)
-    files = {name for name in before.keys() | now.keys() if before.get(name) != now.get(name)}
-    stated = {name: cell["value"] for name, cell in plan.manifest["settings"].items()}
-    own = flat_settings(scenario.settings)
-    settings = {
-        name
-        for name in stated.keys() | own.keys()
-        if name not in FREE_SETTINGS and not name.startswith("solver.") and stated.get(name) != own.get(name)
-    }
-    return {name.removesuffix(".parquet") for name in files - free} | settings
