@@ -15,10 +15,10 @@ from planner.executors.in_process import InProcess
 
 Make = Callable[[Any, Any], Any]
 Work = Callable[..., Any]
-BATCH_SITES = 50  # sites of a batch: tasks of milliseconds gain nothing from a pool
+BATCH_SITES = 12  # sites of a batch: few enough to keep all workers busy to the end
 COLLECT_EVERY = 200_000  # new objects before the youngest are looked through; Python's own is 700 to 10,000
 COLLECT_OLDER_EVERY = 20  # such looks before older ones are
-POOL_SITES = 100  # smaller fleets are done before a pool of processes has started
+POOL_SITES = 20  # smaller fleets are done before a pool of processes has started
 
 __all__ = [
     "BATCH_SITES", "Executor", "InProcess", "Make", "Work", "cpus", "each", "get_ready",

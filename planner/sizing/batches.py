@@ -31,7 +31,7 @@ class Known:
         """That of the batch of sites from a place on."""
         b = start // BATCH_SITES
         return Known(
-            most={i: most for i, most in self.most.items() if start <= i < start + BATCH_SITES},
+            most={i: self.most[i] for i in range(start, start + BATCH_SITES) if i in self.most},
             sketches=self.sketches[b : b + 1],
         )
 
