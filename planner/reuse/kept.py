@@ -24,8 +24,7 @@ from planner.tables.arrays import Shapes, pack_arrays, sizes_of, unpack_arrays
 
 #: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
 SKETCHED_MAX = 10_000
-NONE = np.zeros(0, dtype=np.int64)
-#: SKUs (K), those for sale (O), sites (S), designs (D), modes (V), curves (C).
+#: SKUs (K), those for sale (O), sites (S), designs (D), modes (V), curves (C), batches (B) of bytes (Y).
 SHAPES: Shapes = {
     "skus": (np.str_, "K"),
     "sold": (np.str_, "O"),
@@ -44,6 +43,8 @@ SHAPES: Shapes = {
     **dict.fromkeys(("high", "unit_cost", "mu"), (np.float64, "V")),
     **dict.fromkeys(("curve_site", "curve_own_years"), (np.int64, "C")),
     "curve_availability": (np.float64, "C"),
+    "sketches": (np.uint8, "Y"),
+    "sketch_end": (np.int64, "B"),
 }
 
 
@@ -174,7 +175,7 @@ def unpacked(data: bytes) -> Kept:
         gap=float(a["gap"]),
         **{name: a[name] for name in ("sku", "high", "unit_cost", "mu")},
     )
-    packed, ends = a.get("sketches", NONE).tobytes(), a.get("sketch_end", NONE).tolist()
+    packed, ends = a["sketches"].tobytes(), a["sketch_end"].tolist()
     return Kept(
         start=start,
         sold=frozenset(a["sold"].tolist()),

@@ -320,6 +320,7 @@ def test_what_a_stranger_keeps_is_checked(
         ("column_mounts", lambda values: values.astype(str), "column_mounts is of another kind"),
         ("mu", lambda values: values[:, None], "mu is of another kind"),
         ("gap", lambda values: values[None], "gap is of another kind"),
+        ("sketch_end", lambda values: values / 2, "sketch_end is of another kind"),
         ("site", lambda values: values[::-1], "its designs are of other sites"),
         ("site", lambda values: np.maximum(values, 1), "its designs are of other sites"),
         ("choice", lambda values: values[::-1], "its designs are of other sites"),
