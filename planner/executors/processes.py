@@ -77,7 +77,8 @@ def each_in_processes(
 ) -> Iterator[Any]:
     """`work(shared, part)` of each part, in order; here, for those that a worker which dies leaves behind.
 
-    The workers begin at once, whenever the results are asked for.
+    The workers begin at once, whenever the results are asked for; where nobody wants them any more, what is
+    not begun is left.
     """
     start_server(work)
     context, begin = get_context(START_METHOD), pickle.dumps((work, shared))
@@ -85,7 +86,9 @@ def each_in_processes(
     starter = ThreadPoolExecutor(1)  # a process is there when the server has loaded; not to wait for that
     results = starter.submit(pool.map, _once, parts)
     starter.shutdown(wait=False)
-    return _with_rest(pool, results, work, shared, parts)
+    every = _with_rest(pool, results, work, shared, parts)
+    next(every)  # begun: it lets the workers go, even if no result is ever asked for
+    return every
 
 
 def _with_rest(
@@ -95,11 +98,16 @@ def _with_rest(
     shared: Any,
     parts: Sequence[Any],
 ) -> Iterator[Any]:
+    """First nothing, then the results."""
     done = 0
-    with pool, suppress(BrokenProcessPool):
-        for result in results.result():
-            done += 1
-            yield result
+    with suppress(BrokenProcessPool):
+        try:
+            yield None
+            for result in results.result():
+                done += 1
+                yield result
+        finally:
+            pool.shutdown(cancel_futures=True)
     yield from (work(shared, part) for part in parts[done:])
 
 

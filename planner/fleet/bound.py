@@ -106,7 +106,7 @@ class _Ascent:
         self.places = np.arange(relax.pool.size)
         self.part = relax
         if relax.pool.size > WORTH * self.few and not relax.caps:
-            self.places = np.zeros(0, dtype=np.int64)
+            self.places = relax.pool.start  # a site without a design would take the next one's
             self.look_near(self.mu, self.w)
 
     def bound(self) -> Bound:
@@ -157,12 +157,12 @@ class _Ascent:
             self.top, self.stalled = Point(value=value, mu=mu, w=w), 0
         else:
             self.stalled += 1
+        made = self.part.uses(choice)  # a check changes which designs are looked at
         if self.steps % CHECK == 0:
             self.settle(choice)
             self.checked()
         if self.stalled >= STALL:
             return self.turned_back()
-        made = self.part.uses(choice)
         return self.moved(value, slopes(relax, mu, w, made, relax.labels.cheapest(made, each), bought))
 
     def turned_back(self) -> bool:

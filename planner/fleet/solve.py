@@ -51,7 +51,7 @@ PART_DESIGNS, PART_PASSES = 6_000, 3  # designs that bound them at first; passes
 SURE = 0.9  # of the gap asked for: where parts are bounded over some designs, as all of them come to less
 GAIN = 0.9  # share of its slack that a run must fall to for the integer model to be made anew
 REPAIRS = 4  # sets of SKUs tried until each site can be served within the caps
-LOOK = 0.3  # of the bound: how much dearer a first plan may be that the integer model looks for
+LOOK, FURTHER = 0.3, 2.0  # how much dearer than the bound a first plan may be: its share; times that, again
 CUTS, CUTS_MAX, CUTS_LEAST = 480, 12, 2  # times sites that its modes are cut anew where they are not exact
 
 
@@ -85,7 +85,11 @@ def solve_fleet(
             slack = run.slack(run.bound)
             if run.done() or run.stop.due():
                 break
-            if not run.complete() or run.slack(run.bound) > GAIN * slack:
+            if not run.complete():
+                break
+            if not run.found:
+                run.look *= FURTHER
+            elif run.slack(run.bound) > GAIN * slack:
                 break
         if not run.done():
             run.part()
@@ -115,6 +119,7 @@ class _Run:
         self.bound, self.steps, self.passes, self.widened = -np.inf, 0, 0, False
         self.at, self.root = self.relax.start(), -np.inf  # multipliers, and the bound that they prove
         self.near: Designs | None = None
+        self.look = LOOK
         if start is not None:
             self.at = start.multipliers(curves)
             self.best.offer(self.relax.cost(start.choice), start.choice)
@@ -127,12 +132,12 @@ class _Run:
         """Whether the asked gap is reached, or the target is known to be met or not."""
         if self.target is None:
             return self.within(self.enough)
-        met = self.best.cost <= self.target and self.relax.keeps_rules(self.best.choice)
+        met = self.best.cost <= self.target and self.found
         return met or self.bound > self.target
 
     def solution(self) -> FleetSolution:
         """What was found and proven."""
-        found = len(self.best.choice) > 0 and self.relax.keeps_rules(self.best.choice)
+        found = self.found
         cost = self.relax.cost(self.best.choice) if found else np.inf
         notes = {"designs": self.relax.pool.size, "steps": self.steps, "passes": self.passes}
         if self.known:
@@ -307,7 +312,7 @@ class _Run:
     def part(self) -> None:
         """Bound the plans in parts, each over all designs: the least of their bounds holds for every plan."""
         parts_max = min(PARTS // self.sites, PARTS_MAX)
-        if parts_max < PARTS_LEAST or not self.relax.keeps_rules(self.best.choice):
+        if parts_max < PARTS_LEAST or not self.found:
             return
         keep = np.zeros(self.relax.pool.size, dtype=bool)
         keep[self.relax.pool.nearest(self.relax.reduced_cost(self.at), PART_DESIGNS // self.sites)] = True
@@ -343,7 +348,12 @@ class _Run:
 
     def slack(self, bound: float) -> float:
         """How much dearer than a bound a better plan can be; without a plan, how far to look for one."""
-        return self.best.cost - bound if self.relax.keeps_rules(self.best.choice) else LOOK * abs(bound)
+        return self.best.cost - bound if self.found else self.look * abs(bound)
+
+    @property
+    def found(self) -> bool:
+        """Whether there is a plan."""
+        return self.relax.keeps_rules(self.best.choice)
 
     def cut(self, need: IntArray) -> tuple[Curves, IntArray]:
         """Modes cut at the needs of a plan."""

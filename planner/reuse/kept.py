@@ -10,7 +10,9 @@ from scipy import sparse
 
 from planner.demand.loads import BUILT_IN
 from planner.fleet import Market
+from planner.fleet.buying import IntArray
 from planner.fleet.pool import Column, Designs, Pool, starts_of
+from planner.fleet.relaxation import NOBODY
 from planner.fleet.start import Start
 from planner.grounds import Ground, ground_of
 from planner.kept import UNPACKED_MAX_BYTES
@@ -18,11 +20,32 @@ from planner.reliability import SiteCurve
 from planner.reuse.ground import DENSE, ground_arrays, read_ground
 from planner.scenario import Scenario
 from planner.sizing import Fleet, Known
-from planner.tables.arrays import pack_arrays, unpack_arrays
+from planner.tables.arrays import Shapes, pack_arrays, sizes_of, unpack_arrays
 
 #: Sites of the largest fleet whose sketches are kept: some 8 kB a site in the plan's folder and in memory.
 SKETCHED_MAX = 10_000
-NONE = np.zeros(0, dtype=np.int64)
+#: SKUs (K), those for sale (O), sites (S), designs (D), modes (V), curves (C), batches (B) of bytes (Y).
+SHAPES: Shapes = {
+    "skus": (np.str_, "K"),
+    "sold": (np.str_, "O"),
+    "gap": (np.float64, ""),
+    "curves": (np.int64, ""),
+    "most": (np.float64, "K"),
+    "greatest": (np.int32, "SK"),
+    **dict.fromkeys(("place", "choice"), (np.int64, "S")),
+    "site": (np.int64, "D"),
+    "other_cost": (np.float64, "D"),
+    **{
+        f"column_{name}": (np.float64 if name == "charge_setpoint_v" else np.int32, "D")
+        for name in Column.__dataclass_fields__
+    },
+    "sku": (np.int64, "V"),
+    **dict.fromkeys(("high", "unit_cost", "mu"), (np.float64, "V")),
+    **dict.fromkeys(("curve_site", "curve_own_years"), (np.int64, "C")),
+    "curve_availability": (np.float64, "C"),
+    "sketches": (np.uint8, "Y"),
+    "sketch_end": (np.int64, "B"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +107,7 @@ def pack(kept: Kept) -> bytes:
     shares = sparse.csr_matrix(start.w)
     arrays: dict[str, Any] = {
         "skus": np.array(start.skus),
-        "sold": np.array(sorted(kept.sold)),
+        "sold": np.array(sorted(kept.sold), dtype=np.str_),
         "gap": np.array(start.gap),
         "place": pool.place,
         "site": pool.designs.site,
@@ -96,7 +119,7 @@ def pack(kept: Kept) -> bytes:
         "high": start.high,
         "unit_cost": start.unit_cost,
         "mu": start.mu,
-        "curves": np.array(len(curves)),
+        "curves": np.array(len(curves), dtype=np.int64),
         "curve_site": np.array(some, dtype=np.int64),
         "curve_availability": np.array([one.availability for one in own]),
         "curve_ratio": np.array([one.ratio for one in own]),
@@ -122,7 +145,7 @@ def unpacked(data: bytes) -> Kept:
         It was not.
     """
     a = unpack_arrays(data, most_bytes=UNPACKED_MAX_BYTES)
-    sites, skus = len(a["place"]), len(a["skus"])
+    sites, skus = _checked(a)
     designs = Designs(
         site=a["site"],
         column=Column(**{name: a[f"column_{name}"] for name in Column.__dataclass_fields__}),
@@ -152,7 +175,7 @@ def unpacked(data: bytes) -> Kept:
         gap=float(a["gap"]),
         **{name: a[name] for name in ("sku", "high", "unit_cost", "mu")},
     )
-    packed, ends = a.get("sketches", NONE).tobytes(), a.get("sketch_end", NONE).tolist()
+    packed, ends = a["sketches"].tobytes(), a["sketch_end"].tolist()
     return Kept(
         start=start,
         sold=frozenset(a["sold"].tolist()),
@@ -160,6 +183,26 @@ def unpacked(data: bytes) -> Kept:
         sketches=[packed[one:end] for one, end in pairwise([0, *ends])],
         ground=read_ground(a) if "kits" in a else None,
     )
+
+
+def _checked(a: Mapping[str, Any]) -> tuple[int, int]:
+    """Numbers of sites and SKUs, where a start's designs and curves are of theirs."""
+    sizes = sizes_of(a, SHAPES)
+    sites, own, choice, curves = np.arange(sizes["S"]), a["site"], a["choice"], a["curve_site"]
+    rising = np.array_equal(np.unique(own), sites) and (np.diff(own) >= 0).all()
+    served = np.flatnonzero(choice != NOBODY)
+    if not rising or not within(choice[served], sizes["D"]) or (own[choice[served]] != served).any():
+        raise ValueError("its designs are of other sites")
+    if not within(curves, int(a["curves"])):
+        raise ValueError("its curves are of no site")
+    if not np.isfinite(a["most"]).all() or a["most"].min(initial=0) < 0 or a["greatest"].min(initial=0) < 0:
+        raise ValueError("its designs have no number of units")
+    return sizes["S"], sizes["K"]
+
+
+def within(places: IntArray, size: int) -> bool:
+    """Whether there are so many of what the places stand for."""
+    return bool(((places >= 0) & (places < size)).all())
 
 
 def _parts_of(name: str, matrix: sparse.csr_matrix) -> dict[str, Any]:

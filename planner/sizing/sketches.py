@@ -34,6 +34,11 @@ SHAPES: Shapes = {
     "modules": (np.int16, "LN"),
     "controllers": (np.int16, "LN"),
 }
+#: Beside the numbers of all sketches (N): sites (S), and the shape of each array of one or two dimensions.
+PACKED: Shapes = {
+    **dict.fromkeys(("site", "number"), (np.int64, "S")),
+    **{f"{name}_shape": (np.int64, f"N{len(sizes)}") for name, (_, sizes) in SHAPES.items()},
+}
 #: What the numbers of an array are places in.
 PLACES = {
     "band": "J", "battery": "B", "demand": "R", "level": "L", "module": "M", "controller": "C", "shape": "G",
@@ -64,6 +69,7 @@ def unpack_sketches(data: bytes) -> dict[int, list[Sketch]]:
         It was not.
     """
     a = unpack_arrays(data, most_bytes=BATCH_MAX_BYTES)
+    sizes_of(a, PACKED, {"1": 1, "2": 2})
     columns = {name: _parts(a[name], a[f"{name}_shape"], kind) for name, (kind, _) in SHAPES.items()}
     every = [
         Sketch(**dict(zip(columns, one, strict=True))) for one in zip(*columns.values(), strict=True)

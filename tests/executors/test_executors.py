@@ -2,6 +2,7 @@
 
 import os
 import signal
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -10,7 +11,7 @@ import pytest
 from planner.errors import WorkerError
 from planner.executors import Executor, InProcess, each, make_executor
 from planner.executors.processes import Processes
-from tests.executors.work import Numbers, die, fail, scaled, scaled_or_die, total, total_or_die
+from tests.executors.work import Numbers, die, fail, marked, scaled, scaled_or_die, total, total_or_die
 
 PARTS = [[b, b + 1] for b in range(5)]
 SUMS = [3 * (2 * b + 1) for b in range(5)]
@@ -94,6 +95,21 @@ def test_each_part_once_in_order(workers: int) -> None:
     found = list(each(scaled, 7, range(20), sites=1, workers=workers))
     assert [value for value, _ in found] == [7 * number for number in range(20)]
     assert (os.getpid() in {pid for _, pid in found}) == (workers == 1)
+
+
+@pytest.mark.parametrize("asked", [0, 1])
+def test_what_nobody_waits_for_any_more_is_left(tmp_path: Path, asked: int) -> None:
+    """After an error elsewhere, a process that ends would else wait for work that it has no use for."""
+    every = each(marked, str(tmp_path), range(300), sites=1, workers=2)
+    assert [next(every) for _ in range(asked)] == list(range(asked))
+    while not list(tmp_path.iterdir()):
+        time.sleep(0.01)
+    del every
+    seen = -1
+    while seen < (begun := len(list(tmp_path.iterdir()))):  # until nothing more is begun
+        seen = begun
+        time.sleep(0.3)
+    assert begun < 300
 
 
 def test_parts_that_a_dead_worker_leaves_are_made_here(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import time
 from pathlib import Path
 
 
@@ -37,6 +38,13 @@ def scaled_or_die(mark: str, number: int) -> int:
     if number == 3 and not Path(mark).exists():
         Path(mark).touch()
         os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
+def marked(folder: str, number: int) -> int:
+    """A number, some time after a mark of it stands in a folder."""
+    (Path(folder) / str(number)).touch()
+    time.sleep(0.02)
     return number
 
 

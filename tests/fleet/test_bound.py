@@ -1,5 +1,6 @@
 """The bound under every plan, whatever the multipliers; minima over all designs; local search."""
 
+from dataclasses import replace
 from itertools import combinations
 from math import isfinite
 
@@ -8,6 +9,7 @@ import pytest
 
 from planner.fleet import bound, candidates
 from planner.fleet.bound import ascend
+from planner.fleet.buying import FloatArray
 from planner.fleet.curves import make_curves
 from planner.fleet.exact import Exact, price_out
 from planner.fleet.pricing import SiteOffer
@@ -166,6 +168,47 @@ def test_steps_that_look_at_few_designs_raise_the_bound_over_all(
     assert case.value(relax.start()) <= top.value + 1e-6
     if seed < 8:
         assert top.value >= 0.97 * best
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_steps_go_by_slopes_of_the_bound(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """`L` is concave, so it lies under the plane of a slope at every other point that steps come to.
+
+    That of few designs is nowhere lower than that of all.
+    """
+    for name, few in (("FEW", 3), ("FEW_LEAST", 1), ("CHECK", 7)):
+        monkeypatch.setattr(bound, name, few)
+    planes, move = [], bound._Ascent.moved
+
+    def noted(self: bound._Ascent, value: float, slope: tuple[FloatArray, FloatArray]) -> bool:
+        planes.append((value, self.mu, self.w, *slope))
+        return move(self, value, slope)
+
+    monkeypatch.setattr(bound._Ascent, "moved", noted)
+    relax = Case(150 + seed, sites=2 + seed % 2, suppliers=1 + seed % 2).whole()
+    ascend(relax, relax.start(), Incumbent(), steps=60, gap=0.0, stop=Stop())
+    assert len(planes) > 7
+    for _, mu, w, *_ in planes:
+        at = relax.multipliers(mu, w)
+        value = relax.sites_side(relax.cost_at(at))[0] + relax.purchase(mu, at.borne).value
+        for height, from_mu, from_w, slope_mu, slope_w in planes:
+            assert value <= height + slope_mu @ (mu - from_mu) + slope_w @ (w - from_w) + 1e-6
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_site_that_cannot_be_served_takes_no_design_of_another(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """None of its designs is near the least, as more is asked by each than there is."""
+    for name, few in (("FEW", 3), ("FEW_LEAST", 1), ("CHECK", 7)):
+        monkeypatch.setattr(bound, name, few)
+    relax, incumbent = Case(150 + seed, sites=3).whole(), Incumbent()
+    of_first = np.flatnonzero(relax.share_site[relax.labels.share] == 0)
+    relax.labels = replace(relax.labels, closed=of_first)
+    relax.rules = relax.rules.serving(np.array([2]))
+    ascend(relax, relax.start(), incumbent, steps=60, gap=0.0, stop=Stop())
+    assert incumbent.choice[0] == NOBODY
+    assert relax.pool.designs.site[incumbent.choice[1:]].tolist() == [1, 2]
 
 
 @pytest.mark.parametrize("seed", range(24))

@@ -22,11 +22,13 @@ from planner.designs import Prepared, Sketch
 from planner.grounds import Ground
 from planner.pipeline import Machines, plan_folder
 from planner.plan import Plan
+from planner.reliability import SiteCurve
 from planner.rerun import plan_again
 from planner.reuse import Kept, pack, unpacked
 from planner.reuse.ground import ground_arrays, kit_arrays, kits_of
 from planner.scenario import read_scenario
 from planner.sizing import site
+from planner.tables.arrays import pack_arrays, unpack_arrays
 from planner.tables.plan_files import SEARCH, read_plan
 from tests.plan.fleets import SCENARIO, Cut
 from tests.plan.test_availability import ALONE, QUICK, halved
@@ -309,6 +311,40 @@ def test_what_a_stranger_keeps_is_checked(
     assert again.reuse == f"nothing is used again: its search cannot be read ({why})"
     assert again.total_cost == first.total_cost
     assert "reused" not in again.manifest["work"]
+
+
+@pytest.mark.parametrize(
+    ("name", "change", "why"),
+    [
+        ("column_kit", lambda values: values[1:], "column_kit is of another size"),
+        ("column_mounts", lambda values: values.astype(str), "column_mounts is of another kind"),
+        ("mu", lambda values: values[:, None], "mu is of another kind"),
+        ("gap", lambda values: values[None], "gap is of another kind"),
+        ("sketch_end", lambda values: values / 2, "sketch_end is of another kind"),
+        ("site", lambda values: values[::-1], "its designs are of other sites"),
+        ("site", lambda values: np.maximum(values, 1), "its designs are of other sites"),
+        ("choice", lambda values: values[::-1], "its designs are of other sites"),
+        ("choice", lambda values: values + 100_000, "its designs are of other sites"),
+        ("curves", lambda values: np.array(-1), "its curves are of no site"),
+        ("most", lambda values: values + np.inf, "its designs have no number of units"),
+        ("greatest", lambda values: -1 - values, "its designs have no number of units"),
+    ],
+)
+def test_a_start_of_other_sites_is_refused(
+    curved: bytes, name: str, change: Callable[[Any], Any], why: str
+) -> None:
+    arrays = unpack_arrays(curved)
+    arrays[name] = change(arrays[name])
+    with pytest.raises(ValueError, match=why):
+        unpacked(pack_arrays(arrays))
+
+
+@pytest.fixture(scope="module")
+def curved(earlier: tuple[Cut, Path, Plan]) -> bytes:
+    """A search with a curve of its first site."""
+    kept = unpacked((earlier[1] / SEARCH).read_bytes())
+    one = SiteCurve(availability=0.9, ratio=np.ones(2), days=np.ones(2), own_years=1)
+    return pack(replace(kept, curves=[one, *kept.curves[1:]]))
 
 
 @pytest.mark.parametrize(

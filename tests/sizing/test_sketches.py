@@ -5,6 +5,7 @@ What they must equal is a sketch made anew of the same site.
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from planner.sizing import Fleet, Known
 from planner.sizing import site as sites_of
 from planner.sizing.batches import SiteBatch, first_look
 from planner.sizing.sketches import arrays_of, pack_sketches, unpack_sketches
+from planner.tables.arrays import pack_arrays, unpack_arrays
 from tests.plan.fleets import Cut
 
 NAMES = ("achnasheen", "finse", "hveravellir")
@@ -159,6 +161,18 @@ def test_other_kinds_of_numbers_are_made_anew(
     }
     batch = SiteBatch(fleet, 0, known_of(fresh, pack_sketches(every)))
     first_look(batch)
+    assert batch.packed() == fresh.packed()
+
+
+@pytest.mark.parametrize("name", ["site", "number", "kit_l_shape", "modules_shape"])
+@pytest.mark.parametrize("change", [lambda one: one[None], lambda one: one.astype(str), lambda one: one[1:]])
+def test_arrays_of_other_kinds_and_sizes_are_made_anew(
+    fleet: Fleet, fresh: SiteBatch, name: str, change: Callable[[Any], Any]
+) -> None:
+    arrays = unpack_arrays(pack_sketches(sketches_of(fresh)))
+    arrays[name] = change(arrays[name])
+    batch = SiteBatch(fleet, 0, known_of(fresh, pack_arrays(arrays)))
+    assert first_look(batch) == (3, {})
     assert batch.packed() == fresh.packed()
 
 
