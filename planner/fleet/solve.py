@@ -35,7 +35,7 @@ DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; an
 ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
 SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 LIFTED = 0.93  # of the lowest price: so high multipliers are lifted where that costs the bound nothing
-STEPS, ROUNDS = 1_000, 4  # steps of the bound, and passes over all designs
+STEPS, ROUNDS, ROUNDS_FEW = 1_000, 4, 8  # steps of the bound, passes over all designs; and of few sites
 FIRST_STEPS, AGAIN_STEPS = 400, 150  # before the first pass over more than few sites; and from a start
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
@@ -184,7 +184,7 @@ class _Run:
     def prove(self) -> None:
         """Raise the bound over the pool, certify it over all designs, take in what was missing; repeat."""
         for passes in range(ROUNDS_MAX):
-            if passes >= ROUNDS and self.within(POOR):
+            if passes >= (ROUNDS if self.sites > FEW else ROUNDS_FEW) and self.within(POOR):
                 break
             top = ascend(
                 self.relax,
