@@ -278,7 +278,7 @@ def cheapest_designs(
     usage = bought_for(offer, needed)
     upkeep = offer.upkeep.cost(needed) if offer.upkeep is not None else 0.0
     designs = Designs(
-        site=np.full(len(order), s),
+        site=np.full(len(order), s, dtype=np.int64),
         column=column,
         usage=usage,
         other_cost=usage @ pricer.landing(offer) + offer.fixed_cost + upkeep,

@@ -111,7 +111,7 @@ def kits_of(arrays: Mapping[str, NDArray[Any]]) -> dict[KitKey, KitResult]:
 def ground_arrays(ground: Ground) -> dict[str, NDArray[Any]]:
     """A ground as arrays by name; planes at other tilts than the chosen ones are left out."""
     climate, plane = ground.climate, ground.plane
-    site = np.repeat(np.arange(len(ground.tilts)), [len(some) for some in ground.tilts])
+    site = np.repeat(np.arange(len(ground.tilts), dtype=np.int64), [len(some) for some in ground.tilts])
     tilt = np.array([one for some in ground.tilts for one in some], dtype=np.int64)
     chosen = {f"plane_{name}": getattr(plane, name)[site, :, tilt] for name in CHOSEN}
     whole = {f"plane_{one.name}": getattr(plane, one.name) for one in fields(plane) if one.name not in CHOSEN}

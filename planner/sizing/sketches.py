@@ -18,7 +18,7 @@ from planner.sizing.ground import Fleet
 from planner.sizing.site import drafts
 from planner.tables.arrays import Shapes, pack_arrays, sizes_of, unpack_arrays
 
-BATCH_MAX_BYTES = 256 << 20  # of a batch's sketches unpacked: fifty times what they take
+BATCH_MAX_BYTES = 256 << 20  # of a batch's sketches unpacked: hundreds of times what they take
 #: With sizes as named in `Sketch`.
 SHAPES: Shapes = {
     "kit_l": (np.float64, "J"),
