@@ -119,6 +119,7 @@ class _Run:
         self.bound, self.steps, self.passes, self.widened = -np.inf, 0, 0, False
         self.at, self.root = self.relax.start(), -np.inf  # multipliers, and the bound that they prove
         self.near: Designs | None = None
+        self.searched = False
         self.look = LOOK
         if start is not None:
             self.at = start.multipliers(curves)
@@ -212,7 +213,7 @@ class _Run:
                 break
             if passes and self.settled(top):
                 break
-        if self.sites <= FEW and not self.done() and self.within(POOR):
+        if (self.sites <= FEW or not self.searched) and self.within(POOR) and not self.done():
             self.improve(self.at)  # over what the last pass took in too; plans in parts take longer
         pool = self.relax.pool
         self.near = pool.designs.take(pool.nearest(self.relax.reduced_cost(self.at), NEAR))
@@ -232,6 +233,7 @@ class _Run:
 
     def improve(self, at: Multipliers) -> None:
         """Search for a better plan over the designs that are near the least at some multipliers."""
+        self.searched = True
         improve(self.relax, self.best, self.relax.reduced_cost(at), self.pricer.market.category, self.stop)
 
     def settled(self, top: Bound) -> bool:
