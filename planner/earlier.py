@@ -16,7 +16,8 @@ from planner.errors import InputError, Problem
 from planner.fleet import FleetSolution, Outcome
 from planner.fleet.buying import IntArray
 from planner.fleet.curves import make_curves
-from planner.fleet.pool import Column, Designs, Pool, cheapest_designs
+from planner.fleet.expand import cheapest_designs
+from planner.fleet.pool import Column, Designs, Pool
 from planner.fleet.relaxation import NOBODY, BoolArray, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.steady import ROUNDING, Steady, steady_choice

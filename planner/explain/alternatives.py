@@ -10,8 +10,9 @@ from planner.availability import prove
 from planner.explain.beside import Rest, added_cost, ranked
 from planner.explain.bought import Bought
 from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.expand import units_needed
 from planner.fleet.needs import Needs
-from planner.fleet.pool import Column, Designs, units_needed
+from planner.fleet.pool import Column, Designs
 from planner.fleet.pricing import SiteOffer
 from planner.money import to_money
 from planner.outputs import chosen_design

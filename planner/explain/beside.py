@@ -20,8 +20,9 @@ from numpy.typing import NDArray
 from planner.explain.bought import Bought
 from planner.fleet.batches import Batch, Sites, firsts
 from planner.fleet.buying import FloatArray, IntArray
+from planner.fleet.expand import cheapest_designs
 from planner.fleet.needs import Needs
-from planner.fleet.pool import Designs, cheapest_designs
+from planner.fleet.pool import Designs
 from planner.fleet.pricing import Pricer, SiteOffer, by_number
 from planner.fleet.rules import Rules
 

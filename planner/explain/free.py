@@ -15,8 +15,9 @@ from planner.explain.bought import Bought
 from planner.fleet.bound import ascend
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import make_curves
+from planner.fleet.expand import make_pool
 from planner.fleet.market import Market
-from planner.fleet.pool import Designs, Pool, make_pool
+from planner.fleet.pool import Designs, Pool
 from planner.fleet.relaxation import Incumbent, Multipliers, Relaxation
 from planner.fleet.rules import Rules
 from planner.fleet.search import settle

@@ -11,8 +11,9 @@ from planner.explain.bought import Bought
 from planner.explain.changes import Change, asked, raised, why_not_raised, with_change
 from planner.explain.free import Field, Search, improve_pair, joined, make_field, relaxed
 from planner.fleet.buying import FloatArray
+from planner.fleet.expand import greatest_use
 from planner.fleet.needs import Needs
-from planner.fleet.pool import Designs, greatest_use
+from planner.fleet.pool import Designs
 from planner.fleet.pricing import SiteOffer
 from planner.money import to_money
 from planner.pipeline import Progress

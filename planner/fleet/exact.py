@@ -9,7 +9,8 @@ import numpy as np
 from planner.fleet.batches import Batch, Sites, as_sites, firsts
 from planner.fleet.buying import FloatArray, IntArray
 from planner.fleet.curves import Curves
-from planner.fleet.pool import Designs, cheapest_designs, greatest_use
+from planner.fleet.expand import cheapest_designs, greatest_use
+from planner.fleet.pool import Designs
 from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
 

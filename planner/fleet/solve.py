@@ -18,8 +18,9 @@ from planner.fleet.branch import Goal, Part, parted, raised, reopened, whole
 from planner.fleet.buying import IntArray
 from planner.fleet.curves import Curves, make_curves, refined
 from planner.fleet.exact import Exact, price_out
+from planner.fleet.expand import make_pool
 from planner.fleet.master import solve_master
-from planner.fleet.pool import Designs, Pool, make_pool
+from planner.fleet.pool import Designs, Pool
 from planner.fleet.pricing import Pricer, SiteOffer
 from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Multipliers, Relaxation
 from planner.fleet.rules import Rules

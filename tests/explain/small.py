@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from planner.explain.bought import fleet_of
-from planner.fleet.pool import cheapest_designs, units_needed
+from planner.fleet.expand import cheapest_designs, units_needed
 from planner.pipeline import plan_folder
 from planner.scenario import Scenario, read_scenario
 from planner.sizing.site import site_offer

@@ -13,7 +13,7 @@ from planner.fleet.batches import Listed
 from planner.fleet.buying import FloatArray
 from planner.fleet.curves import make_curves
 from planner.fleet.exact import Look, price_part
-from planner.fleet.pool import greatest_use
+from planner.fleet.expand import greatest_use
 from planner.fleet.pricing import Pricer, SiteOffer, module_area
 from planner.fleet.relaxation import Multipliers
 from planner.fleet.shortlist import price_table, within
@@ -23,19 +23,9 @@ from planner.sizing import Fleet
 from planner.sizing.batches import Known, SiteBatch
 from planner.sizing.site import Begun, begin, site_offer
 from tests.plan.fleets import Cut
+from tests.sizing.conftest import NAMES
 
-NAMES = ("achnasheen", "finse", "hveravellir")
 SITES = range(len(NAMES))
-
-
-@pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
-    """Some sites of the bundled fleet, with the northern parts."""
-    cut = Cut(tmp_path_factory.mktemp("shortlist") / "fleet", NAMES)
-    made = prepare(read_scenario(cut.folder))
-    fleet_kits(made)
-    made.tilts[:] = choose_tilts(made)
-    return made
 
 
 @pytest.fixture(scope="module")

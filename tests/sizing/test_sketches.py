@@ -10,30 +10,16 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.designs import Sketch
+from planner.designs import Prepared, Sketch
 from planner.fleet.buying import FloatArray
 from planner.fleet.shortlist import price_table
-from planner.grounds import choose_tilts, fleet_kits, prepare
-from planner.scenario import read_scenario
 from planner.sizing import Fleet, Known
 from planner.sizing import site as sites_of
 from planner.sizing.batches import SiteBatch, first_look
 from planner.sizing.sketches import arrays_of, pack_sketches, unpack_sketches
 from planner.tables.arrays import pack_arrays, unpack_arrays
-from tests.plan.fleets import Cut
 
-NAMES = ("achnasheen", "finse", "hveravellir")
 Change = Callable[[Sketch], Sketch]
-
-
-@pytest.fixture(scope="module")
-def fleet(tmp_path_factory: pytest.TempPathFactory) -> Fleet:
-    """Some sites of the bundled fleet, of which one has other kits than the others."""
-    cut = Cut(tmp_path_factory.mktemp("sketches") / "fleet", NAMES)
-    made = prepare(read_scenario(cut.folder))
-    fleet_kits(made)
-    made.tilts[:] = choose_tilts(made)
-    return made
 
 
 @pytest.fixture(scope="module")
@@ -64,9 +50,9 @@ class Counted:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.made, make = 0, sites_of.make_sketch
 
-        def count(prepared: object) -> Sketch:
+        def count(prepared: Prepared) -> Sketch:
             self.made += 1
-            return make(prepared)  # type: ignore[arg-type]
+            return make(prepared)
 
         monkeypatch.setattr(sites_of, "make_sketch", count)
 
