@@ -37,6 +37,8 @@ class Brute:
         stores = settings.battery
         self.cold = inputs.temp_air_min_c + (stores.enclosure_damping_k if damping is None else damping)
         self.hot = inputs.temp_air_max_c + (stores.enclosure_rise_k if rise is None else rise)
+        self.darkest_first = sorted(range(12), key=lambda month: inputs.poa_wh_m2_day[month])
+        self._loads = {}
 
     def designs(self):
         """(kit, battery, module, controller) to (series, strings, controllers, blocks, setpoint) rows."""
@@ -131,6 +133,14 @@ class Brute:
         other = self.x.other_supply_wh_day[month]
         return max(0.0, day - other), max(0.0, night - max(0.0, other - day))
 
+    def loads_by_month(self, k, own_w, battery, heated):
+        """The same of all months, with so many heated strings of a battery; computed once."""
+        asked = (k, own_w, *((battery.sku, heated) if heated else ()))
+        if asked not in self._loads:
+            heats = [heated * self.heat(battery, month) if heated else 0.0 for month in range(12)]
+            self._loads[asked] = [self.loads(k, own_w, month, heat) for month, heat in enumerate(heats)]
+        return self._loads[asked]
+
     def energy(self, month, module, controller, series, strings, volts):
         """Energy at the bus behind one controller, Wh."""
         factor = controller.efficiency
@@ -150,18 +160,21 @@ class Brute:
     def carries(self, k, battery, module, controller, number, series, strings, volts, heated):
         """The array gives the asked share of the load in every month, and refills the reserve in time."""
         each, over = divmod(strings, number)
-        for month in range(12):
-            own_w, heat = controller.own_draw_w * number, heated * self.heat(battery, month)
-            day, night = self.loads(k, own_w, month, heat)
-            energy = over * self.energy(month, module, controller, series, each + 1, volts)
-            energy += (number - over) * self.energy(month, module, controller, series, each, volts)
+        own_w, days = controller.own_draw_w * number, self.x.recovery_days_max
+        loads = self.loads_by_month(k, own_w, battery, heated)
+        cold = self.loads_by_month(k, own_w, battery, 0)
+        for month in self.darkest_first:
+            day, night = loads[month]
+            energy = (number - over) * self.energy(month, module, controller, series, each, volts)
+            if over:
+                energy += over * self.energy(month, module, controller, series, each + 1, volts)
             need = day + night / battery.round_trip_efficiency
             if energy < self.x.array_to_load_ratio * need - 1e-6:
                 return False
-            used = self.x.autonomy_days * sum(self.loads(k, own_w, month)) / battery.round_trip_efficiency
-            days = self.x.recovery_days_max
-            if days is not None and energy - need < used / days - 1e-6:
-                return False
+            if days is not None:
+                used = self.x.autonomy_days * sum(cold[month]) / battery.round_trip_efficiency
+                if energy - need < used / days - 1e-6:
+                    return False
         return True
 
     def arrays(self, k, battery, module, controller, number, setpoint):
@@ -228,8 +241,8 @@ class Brute:
             depth = min(depth, 1 - min(1.0, max(0.0, charge)))
         usable = rated * depth * self.s.battery.end_of_life_share / size
         own_w = controller.own_draw_w * number
-        loads = [self.loads(k, own_w, month) for month in range(12)]
-        warmed = [self.loads(k, own_w, month, heated * self.heat(battery, month)) for month in range(12)]
+        loads = self.loads_by_month(k, own_w, battery, 0)
+        warmed = self.loads_by_month(k, own_w, battery, heated)
         daily = self.s.battery.daily_depth_max_lead_acid if lead else self.s.battery.daily_depth_max_lfp
         each, over = divmod(strings, number)
         if controller.kind == "pwm":

@@ -129,7 +129,7 @@ class Bounded(Brute):
     def __init__(self, tilt_deg: float, mounts: list, *known) -> None:
         super().__init__(*known)
         self.tilt_deg, self.mounts = tilt_deg, mounts
-        self.dark = sorted(range(12), key=lambda month: self.x.poa_wh_m2_day[month])[:2]
+        self.dark = self.darkest_first[:2]
         self._needs: dict[tuple, list[float]] = {}
         self._strings: dict[tuple[int, str, float], float] = {}
         self._heat: dict[tuple[str, int], float] = {}
@@ -160,9 +160,11 @@ class Bounded(Brute):
         own_w = number * controller.own_draw_w
         of_load = (k, battery.round_trip_efficiency, own_w, *((battery.sku, heated) if heated else ()))
         if of_load not in self._needs:
-            loads = [self.loads(k, own_w, month, heated * self.heat(battery, month)) for month in self.dark]
+            loads = self.loads_by_month(k, own_w, battery, heated)
             ratio, share = self.x.array_to_load_ratio, battery.round_trip_efficiency
-            self._needs[of_load] = [ratio * (day + night / share) for day, night in loads]
+            self._needs[of_load] = [
+                ratio * (day + night / share) for day, night in (loads[month] for month in self.dark)
+            ]
         of_one = (module.sku, controller.sku, volts if controller.kind == "pwm" else 0.0)
         if of_one not in self._each:
             free = SimpleNamespace(kind=controller.kind, efficiency=controller.efficiency, output_max_a=inf)
