@@ -11,6 +11,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
@@ -20,6 +21,7 @@ from tests.climate.years import year
 Reply = tuple[int, str, bytes]
 Question = dict[str, str]
 ELEVATION_M = 700.0
+POLL_S = 0.01  # between looks whether to end
 
 
 @dataclass
@@ -99,6 +101,12 @@ def pvgis_tmy(question: Question) -> dict[str, Any]:
 ANSWERS = {"/nasa": nasa_power, "/pvgis/tmy": pvgis_tmy, "/pvgis/seriescalc": pvgis_hourly}
 
 
+@lru_cache(maxsize=32)
+def answer(path: str, question: tuple[tuple[str, str], ...]) -> bytes:
+    """The true reply to a question: the same whenever it is asked."""
+    return json.dumps(ANSWERS[path](dict(question))).encode()
+
+
 @contextmanager
 def serving() -> Iterator[Service]:
     """Run the stand-in on a free port of this machine."""
@@ -110,9 +118,7 @@ def serving() -> Iterator[Service]:
             service.asked.append((parts.path, question))
             refusal = service.first.pop(0) if service.first else service.refuse(question)
             status, kind, body = refusal or (
-                200,
-                "application/json",
-                json.dumps(ANSWERS[parts.path](question)).encode(),
+                200, "application/json", answer(parts.path, tuple(question.items()))
             )
             self.send_response(status)
             self.send_header("Content-Type", kind)
@@ -125,7 +131,7 @@ def serving() -> Iterator[Service]:
 
     server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
     service = Service(url=f"http://127.0.0.1:{server.server_address[1]}")
-    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread = threading.Thread(target=server.serve_forever, args=(POLL_S,), daemon=True)
     thread.start()
     try:
         yield service
