@@ -21,6 +21,8 @@ from tests.climate.years import csv_text
 from tests.plan.fleets import Cut
 from tests.support import SETTINGS, read_rows, with_cell, write_scenario
 
+pytestmark = pytest.mark.usefixtures("simulated_once")
+
 #: One voltage and one tilt: designs are made for every step of a curve.
 QUICK = {"policy__system_voltages_v": "[12]", "climate__tilts_deg": "[60.0]"}
 #: How the table of hours is to be read.

@@ -215,6 +215,7 @@ def test_a_ground_reads_back_as_it_was(earlier: tuple[Cut, Path, Plan]) -> None:
         assert np.array_equal(getattr(found.plane, name), getattr(fleet.plane, name)), name
 
 
+@pytest.mark.usefixtures("simulated_once")
 def test_sketches_are_kept_at_the_curves_that_are_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
