@@ -86,6 +86,15 @@ class Cut:
         }
         return self.change("catalogue/prices", lambda rows: [row for row in rows if row["sku"] in sold])
 
+    def buses(self, *volts: int) -> "Cut":
+        """Let buses be of these voltages alone: fewer designs to size, the same relations between plans."""
+        path = self.folder / "scenario.toml"
+        text = path.read_text(encoding="utf-8")
+        path.write_text(
+            text.replace("[policy]\n", f"[policy]\nsystem_voltages_v = {list(volts)}\n"), encoding="utf-8"
+        )
+        return self
+
     def rows(self, name: str) -> Rows:
         """Rows of a table; `name` as in `catalogue/prices`."""
         return read_rows(self.folder / f"{name}.csv")

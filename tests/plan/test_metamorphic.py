@@ -24,7 +24,12 @@ CENT = Decimal("0.01")
 @pytest.fixture
 def cut(tmp_path: Path) -> Cut:
     """A fleet to buy half the catalogue for."""
-    return Cut(tmp_path / "fleet", SITES).thin(2, 1)
+    return half(tmp_path / "fleet")
+
+
+def half(folder: Path, *more: str) -> Cut:
+    """Half the catalogue, and two of the three bus voltages."""
+    return Cut(folder, (*SITES, *more)).thin(2, 1).buses(12, 24)
 
 
 def total(plan: Plan) -> Decimal:
@@ -151,7 +156,7 @@ def shuffled(rows: Rows, shuffle: random.Random, *, ports: bool) -> Rows:
 
 
 def test_twice_the_sites_never_cost_more_than_twice(tmp_path: Path) -> None:
-    cut = Cut(tmp_path / "fleet", (*SITES, "haukeli")).thin(2, 1)
+    cut = half(tmp_path / "fleet", "haukeli")
     once = total(cut.plan())
     for name in ("sites", "site_months"):
         cut.change(name, lambda rows: rows + [row | {"site_id": row["site_id"] + "-b"} for row in rows])
@@ -170,7 +175,7 @@ def test_a_part_taken_away_never_makes_the_plan_cheaper(cut: Cut) -> None:
             if kind == category
         }
         gone = sorted(bought)[0]
-        without = Cut(cut.folder.with_name(f"without-{category}"), SITES).thin(2, 1)
+        without = half(cut.folder.with_name(f"without-{category}"))
         without.change(
             "catalogue/prices", lambda rows, gone=gone: [row for row in rows if row["sku"] != gone]
         )

@@ -118,8 +118,8 @@ def free(cut: Cut) -> Cut:
 
 
 def thin(folder: Path, *more: str) -> Cut:
-    """A fleet to buy half the catalogue for."""
-    return Cut(folder, (*SITES, *more)).thin(2, 0)
+    """A fleet to buy half the catalogue for, with two of the three bus voltages."""
+    return Cut(folder, (*SITES, *more)).thin(2, 0).buses(12, 24)
 
 
 def alternatives(folder: Path) -> Cut:

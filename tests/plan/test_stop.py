@@ -39,7 +39,7 @@ class After(Stop):
 @pytest.fixture(scope="module")
 def cut(tmp_path_factory: pytest.TempPathFactory) -> Cut:
     """A fleet whose first plan is not its best."""
-    return Cut(tmp_path_factory.mktemp("stop") / "fleet", SITES).thin(2, 0)
+    return Cut(tmp_path_factory.mktemp("stop") / "fleet", SITES).thin(2, 0).buses(12, 24)
 
 
 @pytest.fixture(scope="module")

@@ -41,10 +41,7 @@ USED = "designs, curves and multipliers are used again"
 def earlier(tmp_path_factory: pytest.TempPathFactory) -> tuple[Cut, Path, Plan]:
     """A fleet of four sites with buses of 12 or 24 V, and a plan of it whose gap is closed."""
     folder = tmp_path_factory.mktemp("reuse")
-    cut = Cut(folder / "fleet", first_sites(4)).thin(2, 0)
-    settings = cut.folder / "scenario.toml"
-    text = settings.read_text(encoding="utf-8")
-    settings.write_text(text.replace("[policy]", "[policy]\nsystem_voltages_v = [12, 24]"), encoding="utf-8")
+    cut = Cut(folder / "fleet", first_sites(4)).thin(2, 0).buses(12, 24)
     plan, _ = plan_folder(cut.folder, folder / "plan")
     return cut, folder / "plan", plan
 
