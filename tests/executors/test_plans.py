@@ -3,7 +3,6 @@
 import os
 import signal
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -79,41 +78,41 @@ def test_a_pool_whose_worker_is_killed_makes_the_same_plan(
     assert killed
 
 
-@contextmanager
-def cluster(**options: Any) -> Iterator[Any]:
-    """A Dask cluster of two workers on this machine, where Dask is installed."""
+def test_no_cluster_is_a_clear_error(scenario: Path, tmp_path: Path) -> None:
+    with pytest.raises(WorkerError, match=r"--cluster"):
+        plan(scenario, tmp_path / "plan", Machines(cluster="not an address"))
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[Any]:
+    """A Dask cluster of two workers on this machine, where Dask is installed; the last tests share it."""
     distributed = pytest.importorskip("distributed", reason="the extra `cluster` is not installed")
     with distributed.LocalCluster(  # type: ignore[attr-defined]
-        n_workers=2, threads_per_worker=1, dashboard_address=None, **options
+        n_workers=2, threads_per_worker=1, dashboard_address=None
     ) as made:
         yield made
 
 
 @pytest.mark.filterwarnings("default")  # Dask's own
-def test_a_cluster_makes_the_same_plan(scenario: Path, alone: dict[str, bytes], tmp_path: Path) -> None:
-    with cluster() as made:
-        assert plan(scenario, tmp_path / "plan", Machines(cluster=made.scheduler_address)) == alone
+def test_a_cluster_makes_the_same_plan(
+    scenario: Path, alone: dict[str, bytes], tmp_path: Path, cluster: Any
+) -> None:
+    assert plan(scenario, tmp_path / "plan", Machines(cluster=cluster.scheduler_address)) == alone
 
 
 @pytest.mark.filterwarnings("default")
 def test_a_cluster_whose_worker_is_killed_makes_the_same_plan(
-    scenario: Path, alone: dict[str, bytes], tmp_path: Path
+    scenario: Path, alone: dict[str, bytes], tmp_path: Path, cluster: Any
 ) -> None:
-    with cluster() as made:
-        killed: list[int] = []
+    killed: list[int] = []
 
-        def kill_one(stage: str, done: int, total: int) -> None:
-            if stage == "fleet" and not killed:
-                killed.append(next(iter(made.workers.values())).pid)
-                os.kill(killed[0], signal.SIGKILL)
+    def kill_one(stage: str, done: int, total: int) -> None:
+        if stage == "fleet" and not killed:
+            killed.append(next(iter(cluster.workers.values())).pid)
+            os.kill(killed[0], signal.SIGKILL)
 
-        out = tmp_path / "plan"
-        machines = Machines(cluster=made.scheduler_address)
-        _, files = plan_folder(scenario, out, machines=machines, progress=kill_one)
-        assert killed
-        assert {n: (out / n).read_bytes() for n in files if n != "timings.json"} == alone
-
-
-def test_no_cluster_is_a_clear_error(scenario: Path, tmp_path: Path) -> None:
-    with pytest.raises(WorkerError, match=r"--cluster"):
-        plan(scenario, tmp_path / "plan", Machines(cluster="not an address"))
+    out = tmp_path / "plan"
+    machines = Machines(cluster=cluster.scheduler_address)
+    _, files = plan_folder(scenario, out, machines=machines, progress=kill_one)
+    assert killed
+    assert {n: (out / n).read_bytes() for n in files if n != "timings.json"} == alone
