@@ -18,7 +18,7 @@ has batteries of kind c.
     one_kind     sum_c b[r,c] = 1;  sum_{d of s, kind c} y[d] <= b[r,c]   for each region, site, kind
 
 `c[d]` holds what is linear: freight, access, labour and the SKUs without modes. x and y range over the
-designs and modes that a better plan can have (`planner.fleet.solve`). The labels by site make the linear
+designs and modes that a better plan can have (`planner.fleet.complete`). The labels by site make the linear
 relaxation strong: no site can lean a little on a tier that the fleet does not reach.
 """
 

@@ -5,7 +5,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from planner.fleet import candidates, solve, solve_fleet
+from planner.fleet import candidates, complete, parts, solve, solve_fleet
 from planner.fleet.bound import ascend
 from planner.fleet.branch import Goal, Part, cut, parted, whole
 from planner.fleet.buying import IntArray
@@ -109,9 +109,9 @@ def test_a_sku_is_tried_in_place_of_each_that_is_used() -> None:
 @pytest.mark.parametrize("ruled", [False, True])
 def test_parts_over_all_designs_are_under_the_optimum(monkeypatch: pytest.MonkeyPatch, ruled: bool) -> None:
     """Without the integer model, and with few designs and steps at first, so that parts lack some of both."""
-    monkeypatch.setattr(solve, "WORTH", np.inf)
-    monkeypatch.setattr(solve, "PART_DESIGNS", 12)
-    monkeypatch.setattr(solve, "PARTS_MAX", 8)
+    monkeypatch.setattr(complete, "WORTH", np.inf)
+    monkeypatch.setattr(parts, "PART_DESIGNS", 12)
+    monkeypatch.setattr(parts, "PARTS_MAX", 8)
     monkeypatch.setattr(solve, "STEPS", 50)  # parts have more to raise, and the test takes less time
     raised = 0
     for seed in range(22, 26):
@@ -119,7 +119,7 @@ def test_parts_over_all_designs_are_under_the_optimum(monkeypatch: pytest.Monkey
         best, pool = case.best(), candidates(case.g.pricer, case.offers, sites=2)
         assert pool is not None
         for least in (np.inf, 4):
-            monkeypatch.setattr(solve, "PARTS_LEAST", least)
+            monkeypatch.setattr(parts, "PARTS_LEAST", least)
             found = solve_fleet(
                 case.g.pricer, case.offers, pool, rules=case.rules, settings=SolverSettings(gap=0.0)
             )
