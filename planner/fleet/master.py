@@ -8,7 +8,7 @@ has batteries of kind c.
 
     min   sum_d c[d] y[d] + sum_v q[v]
     one_design   sum_d y[d] = 1, or at most 1 where sites may be left out   for each site
-    served       sum_{d of g} y[d] = count[g]                             for each group with sites left out
+    served       sum_{d of g} y[d] >= count[g]                            for each group with sites left out
     use          sum_v x[i,v] = sum_{d makes i} y[d]                      for each use
     need         n[v] = sum_i a[i] x[i,v],  low[v] z[v] <= n[v] <= high[v] z[v]    for each mode
     paid         q[v] >= slope n[v] + constant z[v]                       for each edge of the mode's hull
@@ -128,13 +128,13 @@ def one_design(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> No
 
 
 def served(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:
-    """`sum_{d of g} y[d] = count[g]` where sites may be left out."""
+    """`sum_{d of g} y[d] >= count[g]` where sites may be left out."""
     if relax.rules.all_served:
         return
     group = relax.rules.group[relax.pool.designs.site]
     for g, number in enumerate(relax.rules.count.tolist()):
         members = [names.y[int(d)] for d in np.flatnonzero(group == g)]
-        model += pulp.lpSum(members) == int(number), f"served__{g}"
+        model += pulp.lpSum(members) >= int(number), f"served__{g}"
 
 
 def use(model: pulp.LpProblem, relax: Relaxation, names: Variables) -> None:

@@ -8,11 +8,11 @@ bought (`mu[v]`, currency a unit) and that a site may use a mode only if the fle
              + sum_{k taken} min_v min_{low_v <= n <= high_v} (G_k(n) - mu[v] n) - sum_s w[s,v]
     phi[s,k](a) = min_{v of k} (mu[v] a + w[s,v])   for a > 0,  phi(0) = 0
 
-The sites' side sums the least cost of every site that is served: of each group of sites as many as the rules
-ask, the cheapest; where a region has batteries of one kind, the kind that is cheapest for the whole region.
-Taken are the required SKUs and those that lower `L`; of a category with a cap, as many as it allows, those
-that lower it most. `L` is a lower bound for every `mu` and every `w >= 0`, if the site minima are taken over
-every design.
+The sites' side sums the least cost of every site that is served: of each group of sites the cheapest, as
+many as the rules ask at least (no site costs less than nothing); where a region has batteries of one kind,
+the kind that is cheapest for the whole region. Taken are the required SKUs and those that lower `L`; of a
+category with a cap, as many as it allows, those that lower it most. `L` is a lower bound for every `mu` and
+every `w >= 0`, if the site minima are taken over every design.
 """
 
 from copy import copy
@@ -170,10 +170,9 @@ class Relaxation:
         return goods + own + self.penalty * self.breaches(choice, need)
 
     def breaches(self, choice: IntArray, need: IntArray) -> int:
-        """How often a choice breaks a rule: stock, a cap, a required SKU, one kind in a region."""
+        """How often a choice breaks a rule: served sites, stock, cap, required SKU, one kind in a region."""
         used, served = need > 0, choice != NOBODY
-        number = np.bincount(self.rules.group[served], minlength=len(self.rules.count))
-        count = int(np.abs(number - self.rules.count).sum())
+        count = int(np.maximum(-self.rules.beyond_asked(served), 0).sum())
         count += int((need > self.needs.most).sum()) + int((self.rules.required & ~used).sum())
         count += sum(max(0, int(used[cap.skus].sum()) - cap.most) for cap in self.rules.caps)
         if self.rules.kinds > 1:

@@ -35,7 +35,8 @@ class Rules:
     region : (S,)
         Region of each site, 0, 1, ...; a site of no region is one of its own.
     group, count : (S,), (G,)
-        Group of each site, and how many sites of each group are served.
+        Group of each site, and how many sites of each group are served at least. Where no SKU is required, a
+        plan that serves more than that costs no less without them.
     """
 
     required: BoolArray
@@ -60,8 +61,20 @@ class Rules:
         return bool((np.bincount(self.group, minlength=len(self.count)) == self.count).all())
 
     def serving(self, count: IntArray) -> "Rules":
-        """The same rules with other numbers of sites served."""
+        """The same rules with other numbers of sites served at least."""
         return replace(self, count=count)
+
+    def beyond_asked(self, served: BoolArray) -> IntArray:
+        """How many sites more than asked of each group (G,) are served (S,); below 0 where too few are."""
+        return np.asarray(np.bincount(self.group[served], minlength=len(self.count)) - self.count)
+
+    def rank(self, cost: FloatArray) -> IntArray:
+        """Rank of each site in its group by cost (S,), the cheapest 0."""
+        order = np.lexsort((np.arange(len(cost)), cost, self.group))
+        first = np.searchsorted(self.group[order], np.arange(len(self.count)))
+        rank = np.empty(len(cost), dtype=np.int64)
+        rank[order] = np.arange(len(cost)) - first[self.group[order]]
+        return rank
 
     def select(self, least: FloatArray) -> tuple[float, IntArray, BoolArray]:
         """The sites' side of the bound from the least cost of each site by kind (S, C).
@@ -72,11 +85,7 @@ class Rules:
         kind, cost = self.kind_by_region(least)
         if self.all_served:
             return float(cost.sum()), kind, np.ones(len(kind), dtype=bool)
-        order = np.lexsort((np.arange(len(cost)), cost, self.group))
-        first = np.searchsorted(self.group[order], np.arange(len(self.count)))
-        rank = np.empty(len(cost), dtype=np.int64)
-        rank[order] = np.arange(len(cost)) - first[self.group[order]]
-        served = rank < self.count[self.group]
+        served = self.rank(cost) < self.count[self.group]
         free = least.min(axis=1)
         floor = 0.0
         for g, number in enumerate(self.count.tolist()):

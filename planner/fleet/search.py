@@ -1,10 +1,12 @@
 """Local search: sites change their designs while the fleet gets cheaper, from one plan after another.
 
 A descent gives sites their cheapest designs beside what the others need, at what the needs truly cost, until
-no site alone can do better. What one site cannot do alone - leave a SKU, take up another, reach a price tier,
-save a spare - is tried from starts around the best plan: each site's cheapest design at the mean costs of a
-unit that some other need of one SKU would give, or one SKU in place of another of its category, and the plan
-with a few sites moved by a tilt of one price.
+no site alone can do better. Where sites may be left out, one more is served for the sake of a required SKU
+that nobody uses, and those that are more than asked are left out where that is cheaper. What one site cannot
+do alone - leave a SKU, take up another, reach a price tier, save a spare - is tried from starts around the
+best plan: each site's cheapest design at the mean costs of a unit that some other need of one SKU would
+give, or one SKU in place of another of its category, and the plan with a few sites moved by a tilt of one
+price.
 Counted work; a stop ends it with the best plan so far.
 """
 
@@ -55,16 +57,15 @@ class Tentative:
 
     def __init__(self, relax: Relaxation, choice: IntArray) -> None:
         self.relax, self.choice = relax, choice.copy()
-        self.served = np.flatnonzero(choice != NOBODY)
         self.own = np.zeros((relax.pool.sites, len(relax.curves.tiered)), dtype=np.int64)
-        self.put(self.served, choice[self.served])
+        self.put(np.arange(relax.pool.sites), choice)
         self.cost, self.evaluations = relax.cost(self.choice), 0
 
     def put(self, sites: IntArray, designs: IntArray) -> None:
-        """Give sites (N,) designs (N,)."""
+        """Give sites (N,) designs (N,), or nobody's."""
         self.choice[sites] = designs
         self.own[sites] = 0
-        made = self.relax.made_by[designs].indices
+        made = self.relax.made_by[designs[designs != NOBODY]].indices
         self.own[self.relax.use_site[made], self.relax.use_sku[made]] = self.relax.use_units[made]
 
     @property
@@ -91,17 +92,29 @@ class Tentative:
             lacking = relax.required[relax.use_sku] & (others == 0)
             cost -= relax.penalty * (relax.made_by @ lacking.astype(float))
         if relax.rules.kinds > 1:
-            now = np.where(self.choice == NOBODY, 0, relax.kind[self.choice])
-            cost[relax.kind != now[relax.pool.designs.site]] = np.inf
+            now = self.kinds()[relax.pool.designs.site]
+            cost[(now != NOBODY) & (relax.kind != now)] = np.inf
         return cost
 
+    def kinds(self) -> IntArray:
+        """Kind of battery of each site's design (S,); of a site without, its region's, nobody's if open."""
+        region, served = self.relax.rules.region, self.choice != NOBODY
+        own = np.where(served, self.relax.kind[self.choice], NOBODY)
+        common = np.full(int(region.max(initial=0)) + 1, NOBODY)
+        common[region[served]] = own[served]
+        return np.where(served, own, common[region])
+
     def better(self, prices: FloatArray) -> tuple[IntArray, IntArray]:
-        """Sites that have a cheaper design, the one that gains most first, and that design."""
+        """Sites with a cheaper design, or better without one, that which gains most first; and the design."""
+        rules, served = self.relax.rules, self.choice != NOBODY
+        beyond = rules.beyond_asked(served)[rules.group]
         least, design = self.relax.pool.cheapest(prices)
-        gain = prices[self.choice[self.served]] - least[self.served]
+        now = np.where(served, prices[self.choice], self.relax.penalty * (beyond < 0))
+        leaves = served & (rules.rank(-now) < beyond) & (least > 0)
+        gain = now - np.where(leaves, 0.0, least)
         order = np.argsort(-gain, kind="stable")
-        sites = self.served[order[gain[order] > CENT]]
-        return sites, design[sites]
+        sites = order[gain[order] > CENT]
+        return sites, np.where(leaves, NOBODY, design)[sites]
 
     def descend(self, stop: Stop) -> None:
         """Move as many sites at once as make the fleet cheaper, until none alone does."""

@@ -1,8 +1,10 @@
 """Which sites are served where stock or a budget does not reach for all: by priority, then at least cost.
 
-Sites of priority 1 come first: as many of them as can be served within the budget, then as many of priority 2
-beside that many, and so on; among the plans that serve as many, the cheapest. How many of a priority can be
-served is found by solving the fleet for a number of sites and looking at its cost: it rises with the number.
+Sites of priority 1 come first: as many of them as some plan serves within the budget, then as many of
+priority 2 beside that many, and so on; among the plans that serve as many, the cheapest. How many of a
+priority can be served is found by solving the fleet for at least a number of them, whoever of later ones is
+served, and looking at its cost: it rises with the number, as the plans for a greater one are among those for
+a smaller. For just a number it need not rise: one site more may be the one that uses a required SKU well.
 """
 
 from dataclasses import dataclass, replace
@@ -53,35 +55,44 @@ def serve(solve: Solve, rules: Rules, *, budget: float) -> Served:
     if _fits(whole, budget):
         best = solve(rules.serving(sizes)) if np.isfinite(budget) else whole
         return Served(solution=best if _fits(best, budget) else whole, count=sizes, most=sizes)
-    count, most, found = np.zeros_like(sizes), np.zeros_like(sizes), _nobody(whole)
+    count, most, found = np.zeros_like(sizes), sizes.copy(), _nobody(whole)
     for g in range(len(sizes)):
-        count[g], most[g], better = _most_of(solve, rules, count, g, int(sizes[g]), budget)
-        found = better or found
+        found, most[g] = _most_of(solve, rules, count, g, found, budget)
+        count[g] = _counted(found, rules)[g]
     best = solve(rules.serving(count)) if count.any() else found
-    fits = _fits(best, budget)  # not where it was stopped
-    return Served(solution=best if fits else found, count=count, most=most)
+    solution = best if _fits(best, budget) else found  # it does not where it was stopped
+    count = _counted(solution, rules)
+    return Served(solution=solution, count=count, most=np.maximum(most, count))
 
 
 def _most_of(
-    solve: Solve, rules: Rules, count: IntArray, g: int, size: int, budget: float
-) -> tuple[int, int, FleetSolution | None]:
-    """Most sites of a group that are served beside the others', what is not proven impossible, and a plan.
+    solve: Solve, rules: Rules, count: IntArray, g: int, found: FleetSolution, budget: float
+) -> tuple[FleetSolution, int]:
+    """A plan that serves most sites of a group beside the others', and how many are not proven impossible.
 
-    The range between a number that is served and one that is not is halved.
+    `found` is a plan that serves the others (G,). The range between a number that is served and one that is
+    not is halved.
     """
-    low, high, most, plan = 0, size + 1, size, None
+    most = int((rules.group == g).sum())
+    low, high = int(_counted(found, rules)[g]), most + 1
     while high - low > 1:
         middle = (low + high) // 2
         asked = count.copy()
         asked[g] = middle
-        found = solve(rules.serving(asked), target=budget)
-        if _fits(found, budget):
-            low, plan = middle, found
+        tried = solve(rules.serving(asked), target=budget)
+        if _fits(tried, budget):
+            found, low = tried, int(_counted(tried, rules)[g])
         else:
             high = middle
-            if found.best_bound > budget or np.isinf(found.best_bound):
+            if tried.best_bound > budget or np.isinf(tried.best_bound):
                 most = min(most, middle - 1)
-    return low, max(low, most), plan
+    return found, most
+
+
+def _counted(solution: FleetSolution, rules: Rules) -> IntArray:
+    """How many sites of each group (G,) a plan serves."""
+    served = rules.group[solution.choice != NOBODY] if solution.choice is not None else rules.group[:0]
+    return np.bincount(served, minlength=len(rules.count))
 
 
 def _nobody(whole: FleetSolution) -> FleetSolution:

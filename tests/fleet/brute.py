@@ -171,12 +171,12 @@ def outer(parts: list[Any]) -> Any:
 
 
 def cheapest(g: Goods, offers: list[SiteOffer], policy: Policy | None = None) -> float:
-    """Least cost over every combination of designs; infinite where none keeps the policy."""
+    """Least cost over every combination of designs that serves as many at least; infinite without one."""
     policy = policy or Policy()
     every = plans(g, offers, policy)
     cost = every.cost
     for number, count in enumerate(policy.count):
-        cost = np.where(every.served(policy.group, number) == count, cost, inf)
+        cost = np.where(every.served(policy.group, number) >= count, cost, inf)
     return float(cost.min())
 
 

@@ -177,6 +177,17 @@ def equipped(rng: np.random.Generator, g: Goods, offer: SiteOffer) -> SiteOffer:
     return replace(offer, existing={k: int(rng.integers(1, 5)) for k in names if rng.random() < 0.4})
 
 
+def choosy(rng: np.random.Generator, offer: SiteOffer) -> SiteOffer:
+    """The site where one module and one battery fit alone, as far as they serve it."""
+    option = offer.options[0]
+    strings = option.designs.modules_parallel
+    for part in (option.designs.module, option.designs.battery[:, None]):
+        alone = np.where(part == rng.integers(2), strings, 0)
+        strings = alone if alone.any() else strings
+    designs = replace(option.designs, modules_parallel=strings)
+    return replace(offer, options=[replace(option, designs=designs)])
+
+
 def unsold(g: Goods, *skus: str) -> Goods:
     """The goods where nobody sells some SKUs."""
     ladders = [[] if name in skus else some for name, some in zip(g.names, g.ladders, strict=True)]

@@ -17,7 +17,7 @@ class Policy:
     battery_kind: tuple[int, ...] = (0, 0)
     region: tuple[int, ...] = ()
     group: tuple[int, ...] = ()
-    count: tuple[int, ...] = ()
+    count: tuple[int, ...] = ()  # sites served of each group, at least
 
 
 def random_policy(rng: np.random.Generator, sites: int) -> Policy:

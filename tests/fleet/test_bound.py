@@ -262,13 +262,19 @@ def test_settling_never_makes_a_plan_dearer(seed: int) -> None:
         settle(relax, best, Stop())
         assert best.cost <= before
         assert best.cost == pytest.approx(relax.cost(best.choice))
-        assert (pool.designs.site[best.choice] == np.arange(4)).all()
+        served = best.choice != NOBODY
+        assert (pool.designs.site[best.choice[served]] == np.flatnonzero(served)).all()
+        group, count = relax.rules.group, relax.rules.count
         for s in range(4):
-            for d in range(int(pool.start[s]), int(ends[s])):
-                if relax.kind[d] == relax.kind[best.choice[s]]:  # the kind of a region is not its to change
-                    other = best.choice.copy()
-                    other[s] = d
-                    assert relax.cost(other) >= best.cost - 1e-5
+            own = relax.kind[best.choice[s]]  # the kind of a region is not its to change
+            every = range(int(pool.start[s]), int(ends[s]))
+            others = [d for d in every if not served[s] or relax.kind[d] == own]
+            if (group[served] == group[s]).sum() > count[group[s]]:
+                others.append(NOBODY)
+            for d in others:
+                other = best.choice.copy()
+                other[s] = d
+                assert relax.cost(other) >= best.cost - 1e-5
 
 
 @pytest.mark.parametrize("seed", range(10))

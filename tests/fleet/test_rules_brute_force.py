@@ -17,11 +17,13 @@ from planner.fleet.serve import Solve, serve
 from planner.fleet.solution import FleetSolution
 from planner.settings import SolverSettings
 from tests.fleet.brute import best_served, cheapest
-from tests.fleet.instances import Goods, equipped, goods, site, unsold
+from tests.fleet.instances import Goods, choosy, equipped, goods, site, unsold
 from tests.fleet.policies import Policy, random_policy, rules_of, under
 
 SEEDS = int(os.environ.get("PLANNER_SEEDS", "16"))
 FAR = 126  # here the only plans are far above the first bound
+BESIDE = 6  # here the first group's site is served only beside one of the second that uses what is required
+BOTH = 79  # here two sites of the first group fit the budget, and either alone breaks a rule
 
 
 def fleet(seed: int) -> tuple[Goods, list[SiteOffer], np.random.Generator]:
@@ -74,7 +76,27 @@ def test_a_budget_serves_by_priority_then_at_least_cost(seed: int) -> None:
     sites = len(offers)
     policy = replace(random_policy(rng, sites), group=tuple(rng.integers(0, 2, sites).tolist()), count=())
     policy = replace(policy, group=(0, *policy.group[1:-1], 1))
-    whole = cheapest(g, offers, replace(policy, group=()))
+    check_served(rng, g, offers, policy)
+
+
+@pytest.mark.parametrize("seed", sorted({*range(SEEDS // 4), BESIDE, BOTH}))
+def test_a_budget_where_few_sites_can_use_what_is_required(seed: int) -> None:
+    """A plan that serves more sites, or some of the second group, may cost less, or be the only one."""
+    rng = np.random.default_rng(11_000 + seed)
+    g = goods(rng, (1, 3, 7), 1 + seed % 3, terms=True)
+    offers = [choosy(rng, site(rng, g, s)) for s in range(3 + seed % 3)]
+    policy = replace(
+        random_policy(rng, len(offers)),
+        required=tuple(name for name in ("b0", "b1", "m0", "m1") if rng.random() < 0.5),
+        group=tuple(rng.integers(0, 2, len(offers)).tolist()),
+        count=(),
+    )
+    check_served(rng, g, offers, policy)
+
+
+def check_served(rng: np.random.Generator, g: Goods, offers: list[SiteOffer], policy: Policy) -> None:
+    """A budget that may reach for all serves the sites that enumeration does, at the same cost."""
+    whole, sites = cheapest(g, offers, replace(policy, group=())), len(offers)
     budget = float(rng.uniform(0.2, 1.05)) * (whole if isfinite(whole) else 3_000.0)
     solve = solver(under(g, policy), offers)
     count, best = best_served(g, offers, policy, budget)
