@@ -22,12 +22,12 @@ CUTS, CUTS_MAX, CUTS_LEAST = 480, 12, 2  # times sites that its modes are cut an
 def complete(run: Run) -> None:
     """Solve the integer model, and of few sites make it anew while the gap shrinks."""
     for _ in range(COMPLETIONS if run.few else 1):
-        slack = run.slack(run.bound)
+        found, slack = run.found, run.slack(run.bound)
         if run.done() or run.stop.due() or not _completed(run):
             break
         if not run.found:
             run.look *= FURTHER
-        elif run.slack(run.bound) > GAIN * slack:
+        elif found and run.slack(run.bound) > GAIN * slack:  # a first plan may be further than was looked
             break
 
 

@@ -22,6 +22,7 @@ from tests.fleet.policies import Policy, random_policy, rules_of, under
 
 SEEDS = int(os.environ.get("PLANNER_SEEDS", "16"))
 FAR = 126  # here the only plans are far above the first bound
+FIRST = 258  # here the first plan is found by the integer model, further above the bound than it looked
 BESIDE = 6  # here the first group's site is served only beside one of the second that uses what is required
 BOTH = 79  # here two sites of the first group fit the budget, and either alone breaks a rule
 
@@ -54,7 +55,7 @@ def solver(g: Goods, offers: list[SiteOffer]) -> Solve:
     return solve
 
 
-@pytest.mark.parametrize("seed", sorted({*range(SEEDS), FAR}))
+@pytest.mark.parametrize("seed", sorted({*range(SEEDS), FAR, FIRST}))
 def test_optimum_with_every_rule_equals_enumeration(seed: int) -> None:
     g, offers, rng = fleet(7_000 + seed)
     policy = random_policy(rng, len(offers))
