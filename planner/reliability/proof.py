@@ -1,19 +1,22 @@
 """Designs through years that no curve saw: what weather alone leaves of their availability, how surely."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from planner.climate.sun import MONTH_OF_DAY
-from planner.reliability.store import Floats, Store
+from planner.reliability.store import Floats, Store, fringe
 from planner.reliability.years import DAYS, Float32Array
 from planner.units import HOURS_PER_DAY, MONTHS
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
+#: Days of the year of each month.
+DATES = tuple(slice(*np.searchsorted(MONTH_OF_DAY, [month, month + 1]).tolist()) for month in range(MONTHS))
 HOURS_A_YEAR = DAYS * HOURS_PER_DAY
 LOW_CHARGE = 0.5  # of the usable energy; days that wake under it are counted
 SPELL_DAYS = 10.0  # days that stand or fall together, where no loss was seen to tell (common practice)
@@ -139,19 +142,16 @@ def simulate(
     months, store = _months(designs), _stores(designs)
     years = days.shape[1] // DAYS
     tally = _Tally(months, store, years - 1, low_charge)
-    for year in range(years):
-        some = slice(year * DAYS, (year + 1) * DAYS)
-        light = np.ascontiguousarray(days[designs.site, some].T)
-        cold = None
+    for year, (month, dates) in product(range(years), enumerate(DATES)):
+        some = designs.site, slice(year * DAYS + dates.start, year * DAYS + dates.stop)
+        sun = months.sun[month] * np.ascontiguousarray(days[some].T)
+        limit = np.broadcast_to(months.charge_max[month], sun.shape)
         if temp_battery_c is not None:
-            cold = designs.charge_temp_min_c > temp_battery_c[designs.site, some].T
-        for day, month in enumerate(MONTH_OF_DAY.tolist()):
-            limit = months.charge_max[month]
-            limit = limit if cold is None else np.where(cold[day], np.float32(0.0), limit)
-            sun, dusk = months.sun[month] * light[day], store.charge
-            lacked = store.step(months.night[month], sun, months.day[month], limit)
-            if year > 0:
-                tally.add(year - 1, month, sun, dusk, lacked)
+            cold = designs.charge_temp_min_c > temp_battery_c[some].T
+            limit = np.where(cold, np.float32(0.0), limit)
+        course = _course(store, months.night[month], sun, months.day[month], limit)
+        if year > 0:
+            tally.add(year - 1, month, course)
     return tally.outcome()
 
 
@@ -191,43 +191,83 @@ def _stores(designs: Designs) -> Store:
     return Store.full(usable, reconnect_share=reconnect, efficiency=efficiency, self_discharge=loss)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Course:
+    """What N designs do in the D days of a month (D, N): the array's energy; the charge at the dusk before,
+    at dawn and at dusk; 1 where the load is connected at dusk; what loads lack by night and by day.
+    """
+
+    sun: Floats
+    dusk_before: Floats
+    dawn: Floats
+    dusk: Floats
+    on: Floats
+    night_lacked: Floats
+    day_lacked: Floats
+
+
+def _course(store: Store, night: Floats, sun: Floats, day: Floats, charge_max: Floats) -> _Course:
+    """Step through the days of a month, whose loads are (N,), energies (D, N)."""
+    before, rows = store.charge, []
+    for light, limit, edge in zip(sun, charge_max, fringe(sun, day), strict=True):
+        lacked = store.step(night, light, day, limit, edge)
+        rows.append((store.dawn, store.charge, store.on, *lacked))
+    dawn, dusk, on, night_lacked, day_lacked = (np.stack(part) for part in zip(*rows, strict=True))
+    return _Course(
+        sun=sun, dusk_before=np.concatenate([before[None], dusk[:-1]]), dawn=dawn, dusk=dusk, on=on,
+        night_lacked=night_lacked, day_lacked=day_lacked,
+    )
+
+
 class _Tally:
-    """What is counted while N designs are stepped."""
+    """What is counted while N designs are stepped.
+
+    Sums are taken day after day, so that no design's last digit hangs on those beside it.
+    """
 
     def __init__(self, months: _Months, store: Store, years: int, low_charge: float) -> None:
         self.months, self.store = months, store
         self.low = store.usable * np.float32(low_charge)
         count = len(store.usable)
-        self.lost_hours, self.unserved = np.zeros((years, count)), np.zeros((years, count))
+        self.by_year = np.zeros((years, 2, count))  # lost hours, unserved energy
+        self.in_all = np.zeros((2, count))  # energy out of the battery, unused energy
         self.lowest = np.full((MONTHS, count), np.inf, dtype=np.float32)
-        self.outage, self.longest = np.zeros(count), np.zeros(count)
-        self.days_low, self.discharged, self.unused = np.zeros(count), np.zeros(count), np.zeros(count)
+        self.outage, self.longest, self.days_low = np.zeros(count), np.zeros(count), np.zeros(count)
 
-    def add(
-        self, year: int, month: int, sun: Floats, dusk: Floats, lacked: tuple[Floats, Floats]
-    ) -> None:
-        """Count a night and a day: the array's energy, the charge at the dusk before, what loads lacked."""
-        m, store, share = self.months, self.store, self.months.share[month]
-        hours = lacked[0] * m.night_hour[month] + lacked[1] * m.day_hour[month]
-        self.lost_hours[year] += hours
-        self.unserved[year] += (lacked[0] + lacked[1]) * share
-        self.outage += hours
-        np.maximum(self.longest, self.outage, out=self.longest)
-        self.outage[store.on > 0.0] = 0.0
-        self.days_low += store.dawn < self.low
-        np.minimum(self.lowest[month], store.dawn, out=self.lowest[month])
-        drawn = dusk - store.dawn
-        self.discharged += drawn
-        served = m.night[month] + m.day[month] - lacked[0] - lacked[1]
+    def add(self, year: int, month: int, of: _Course) -> None:
+        """Count the days of a month."""
+        m, share = self.months, self.months.share[month]
+        hours = of.night_lacked * m.night_hour[month] + of.day_lacked * m.day_hour[month]
+        drawn = of.dusk_before - of.dawn
+        served = m.night[month] + m.day[month] - of.night_lacked - of.day_lacked
         by_array = np.maximum(served - drawn, 0.0)
-        taken = np.maximum(store.charge - store.dawn, 0.0) / store.efficiency
-        self.unused += np.maximum(sun - by_array - taken, 0.0) * share
+        taken = np.maximum(of.dusk - of.dawn, 0.0) / self.store.efficiency
+        unused = np.maximum(of.sun - by_array - taken, 0.0) * share
+        rows = np.stack([hours, (of.night_lacked + of.day_lacked) * share, drawn, unused], axis=1)
+        before = np.concatenate([self.by_year[year], self.in_all])
+        total = np.concatenate([before[None], rows]).sum(axis=0)  # row after row, as the last axis is another
+        self.by_year[year], self.in_all = total[:2], total[2:]
+        self.days_low += (of.dawn < self.low).sum(axis=0)
+        np.minimum(self.lowest[month], of.dawn.min(axis=0), out=self.lowest[month])
+        self._add_outages(hours, of.on)
+
+    def _add_outages(self, hours: Floats, on: Floats) -> None:
+        """Go on with outages day by day (D, N), of the few designs that have any."""
+        some = np.flatnonzero(hours.any(axis=0) | (self.outage > 0.0))
+        if not len(some):
+            return
+        outage, longest = self.outage[some], self.longest[some]
+        for lost, back in zip(hours[:, some], on[:, some] > 0.0, strict=True):
+            outage += lost
+            np.maximum(longest, outage, out=longest)
+            outage[back] = 0.0
+        self.outage[some], self.longest[some] = outage, longest
 
     def outcome(self) -> Outcome:
         """The figures, by year where they are sums."""
-        years = len(self.lost_hours)
+        years, (discharged, unused) = len(self.by_year), self.in_all
         return Outcome(
-            lost_hours=self.lost_hours, unserved_wh=self.unserved, longest_outage_h=self.longest,
+            lost_hours=self.by_year[:, 0], unserved_wh=self.by_year[:, 1], longest_outage_h=self.longest,
             days_low=self.days_low / years, lowest_charge=(self.lowest / self.store.usable).T.astype(float),
-            equivalent_full_cycles=self.discharged / self.store.usable / years, unused_wh=self.unused / years,
+            equivalent_full_cycles=discharged / self.store.usable / years, unused_wh=unused / years,
         )

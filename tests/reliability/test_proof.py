@@ -5,8 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from planner.reliability import Designs, charge_limit_wh, drawn_years, simulate, site_curves
+from planner.climate.sun import MONTH_OF_DAY
+from planner.reliability import Designs, Outcome, charge_limit_wh, drawn_years, simulate, site_curves
 from planner.reliability.proof import loss_interval
+from planner.reliability.store import Store
 from tests.reliability.cases import case, classes_of, designs_at, loads_of
 
 DAYS = 365
@@ -173,3 +175,69 @@ def test_sites_of_designs_are_looked_up():
     own = designs_at(loads, 1, 1.1, [0.8, 1.5])
     alone = simulate(days[1:], replace(own, site=np.zeros(2, dtype=np.int64)))
     assert np.array_equal(simulate(days, own).lost_hours, alone.lost_hours)
+
+
+COLD_MONTHS = np.tile(np.where(np.arange(12) % 10 < 2, 0.8, 1.0), (2, 1))
+
+
+def plain_counts(days, designs):
+    """What one design does, counted by hand at the end of each day."""
+    share = (designs.usable_wh / designs.usable_wh.max())[0]
+    of_month = [
+        np.asarray(values, dtype=np.float32)
+        for values in (
+            designs.array_wh[0] / share, designs.day_wh[0] / share, designs.night_wh[0] / share, share,
+            designs.day_hours[0] / (designs.day_wh[0] / share),
+            (24.0 - designs.day_hours[0]) / (designs.night_wh[0] / share),
+        )
+    ]
+    usable, efficiency = np.float32(designs.usable_wh.max()), np.float32(designs.efficiency[0])
+    store = Store.full(
+        np.array([usable]), reconnect_share=np.float32(designs.reconnect_share[0]), efficiency=efficiency,
+        self_discharge=np.float32(designs.self_discharge[0]),
+    )
+    years = days.shape[1] // DAYS - 1
+    lost, unserved, lowest = [0.0] * years, [0.0] * years, [np.inf] * 12
+    outage = longest = low = out = unused = 0.0
+    for t, light in enumerate(days[designs.site[0]]):
+        month, dusk = MONTH_OF_DAY[t % DAYS], store.charge
+        array, day, night, whole, day_hour, night_hour = (values[month] for values in of_month)
+        sun = array * light
+        by_night, by_day = store.step(night, np.array([sun]), day)
+        if t < DAYS:
+            continue
+        year, hours = t // DAYS - 1, float(by_night[0] * night_hour + by_day[0] * day_hour)
+        lost[year] += hours
+        unserved[year] += float((by_night[0] + by_day[0]) * whole)
+        outage += hours
+        longest = max(longest, outage)
+        outage = 0.0 if store.on[0] else outage
+        low += float(store.dawn[0] < usable * np.float32(0.5))
+        lowest[month] = min(lowest[month], store.dawn[0])
+        drawn = dusk[0] - store.dawn[0]
+        out += float(drawn)
+        served = night + day - by_night[0] - by_day[0]
+        taken = max(store.charge[0] - store.dawn[0], np.float32(0.0)) / efficiency
+        unused += float(max(sun - max(served - drawn, np.float32(0.0)) - taken, np.float32(0.0)) * whole)
+    return {
+        "lost_hours": lost, "unserved_wh": unserved, "longest_outage_h": longest, "days_low": low / years,
+        "lowest_charge": np.array(lowest) / usable, "equivalent_full_cycles": out / float(usable) / years,
+        "unused_wh": unused / years,
+    }
+
+
+def test_counts_are_those_of_a_plain_loop_over_days_and_of_each_design_alone():
+    """To the last digit, day after day: what is counted months at a time, of designs side by side."""
+    days, loads = case(["Hamburg", "Phoenix"], years=4, self_discharge=0.002, capacity=COLD_MONTHS)
+    designs = designs_at(loads, [0, 0, 1], [1.1, 2.0, 0.9], [1.0, 15.0, 1.5])
+    whole, figures = simulate(days, designs), Outcome.__dataclass_fields__
+    assert (whole.longest_outage_h[[0, 2]] > 24.0).all()
+    assert whole.lost_hours[:, 1].sum() == 0.0
+    for n in range(3):
+        own = replace(designs, **{name: getattr(designs, name)[[n]] for name in Designs.__dataclass_fields__})
+        alone, counted = simulate(days, own), plain_counts(days, own)
+        for name in figures:
+            among = getattr(whole, name)
+            among = among[n] if name == "lowest_charge" else among[..., n]
+            assert np.array_equal(among, counted[name]), name
+            assert np.array_equal(getattr(alone, name).ravel(), np.ravel(counted[name])), name
