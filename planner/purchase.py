@@ -23,6 +23,8 @@ from planner.tables.catalogue import Chemistry
 
 #: Turns the cheapest plan under rules and a budget into one nearer to an earlier plan.
 Keep = Callable[[FleetSolution, Rules, float], FleetSolution]
+#: Rules of the sites that wait: they have designs.
+WAITS = BEYOND_STOCK, BEYOND_RULES, BEYOND_BUDGET = "beyond-stock", "beyond-rules", "beyond-budget"
 CENTS = 0.01  # freight and labour of a site are rounded once each: the plan may cost so much more a site
 
 
@@ -153,18 +155,18 @@ def added_cost(pool: Pool, needs: Needs, need: IntArray, designs: Sequence[int])
 def _wait(cost: float, added: float, held: bool, budget: float) -> Refusal:
     if not held:
         return Refusal(
-            rule="beyond-stock",
+            rule=BEYOND_STOCK,
             subject="stock",
             message="it waits: suppliers do not hold what any of its designs takes beside the sites served",
         )
     if cost + added <= budget:
         return Refusal(
-            rule="beyond-rules",
+            rule=BEYOND_RULES,
             subject="rules of the purchase",
             message=f"it waits: it would add {added:,.0f}, but the purchase's rules leave no room for it",
         )
     return Refusal(
-        rule="beyond-budget",
+        rule=BEYOND_BUDGET,
         subject="budget",
         value=round(cost + added, 2),
         limit=budget,

@@ -1,7 +1,8 @@
 """Why not all sites are served: one family of rules is dropped at a time, and the fleet planned again.
 
 An irreducible set of conflicting rows says little to a planner, and may not end; a plan without one rule says
-which rule it is, what it would need, and for which sites.
+which rule it is, what it would need, and for which sites. Where no site can be served for want of that rule,
+no plan is made.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -10,6 +11,7 @@ from typing import Any
 
 from planner.errors import SolverError
 from planner.fleet.stop import Stop
+from planner.freeing import may_free
 from planner.plan import Plan
 from planner.purchase import budget_of
 from planner.scenario import Scenario, Tables
@@ -58,6 +60,8 @@ def blocked(scenario: Scenario, plan: Plan, plan_it: PlanIt, stop: Stop) -> Iter
             continue
         if _ended(stop):
             yield _open(name, "the run was ended first")
+            continue
+        if not may_free(scenario, without, plan.unserved):
             continue
         try:
             other = plan_it(_loose(without))

@@ -40,6 +40,7 @@ ORDER = (
     "outputs",
     "availability",
     "earlier",
+    "freeing",
     "why_not",
     "pipeline",
     "runs",
