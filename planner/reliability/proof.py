@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from planner.climate.sun import MONTH_OF_DAY
-from planner.reliability.store import Floats, Store, fringe
+from planner.reliability.store import Floats, Store
 from planner.reliability.years import DAYS, Float32Array
 from planner.units import HOURS_PER_DAY, MONTHS
 
@@ -208,11 +208,14 @@ class _Course:
 
 def _course(store: Store, night: Floats, sun: Floats, day: Floats, charge_max: Floats) -> _Course:
     """Step through the days of a month, whose loads are (N,), energies (D, N)."""
-    before, rows = store.charge, []
-    for light, limit, edge in zip(sun, charge_max, fringe(sun, day), strict=True):
-        lacked = store.step(night, light, day, limit, edge)
-        rows.append((store.dawn, store.charge, store.on, *lacked))
-    dawn, dusk, on, night_lacked, day_lacked = (np.stack(part) for part in zip(*rows, strict=True))
+    before, on, dawn, dusk = store.charge, np.ones_like(sun), np.empty_like(sun), np.empty_like(sun)
+    night_lacked, day_lacked = np.zeros_like(sun), np.zeros_like(sun)
+    dark, gain = store.steady(night, sun, day, charge_max)
+    for d in range(len(sun)):
+        if not store.hold(dark[d], gain[d]):
+            night_lacked[d], day_lacked[d] = store.step(night, sun[d], day, charge_max[d])
+            on[d] = store.on
+        dawn[d], dusk[d] = store.dawn, store.charge
     return _Course(
         sun=sun, dusk_before=np.concatenate([before[None], dusk[:-1]]), dawn=dawn, dusk=dusk, on=on,
         night_lacked=night_lacked, day_lacked=day_lacked,
