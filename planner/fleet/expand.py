@@ -21,7 +21,8 @@ from planner.fleet.pricing import (
     volume_at,
 )
 
-REACH, FEW = 1.02, 60  # how far over the cheapest the pool begins, where there are more sites than so few
+REACHES = ((60, np.inf), (1_500, 1.05))  # how far over the cheapest the pool begins, up to so many sites
+REACH = 1.02  # of more sites
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,7 +41,8 @@ def make_pool(pricer: Pricer, offers: Sites | Iterable[SiteOffer], *, designs_ma
     cheapest does at the prices of single units. None without a site.
     """
     sites = as_sites(pricer, offers)
-    arguments = [(designs_max, REACH if sum(sites.counts) > FEW else np.inf)] * len(sites.counts)
+    reach = next((far for most, far in REACHES if sum(sites.counts) <= most), REACH)
+    arguments = [(designs_max, reach)] * len(sites.counts)
     parts: list[PoolPart] = list(sites.run(pool_part, arguments))
     place = [i for part in parts for i in part.place]
     if not place:

@@ -22,7 +22,8 @@ from planner.fleet.stop import Ended, Stop
 from planner.settings import SolverSettings
 
 LIFTED = 0.93  # of the lowest price: so high multipliers are lifted where that costs the bound nothing
-NEARLY = 1.1  # times an earlier plan's gap are as good, where that is wider than asked
+NEARLY = 1.25  # times an earlier plan's gap are near enough, where that is wider than asked: one more pass
+# over all designs takes as long as all else of a rerun
 FEW = 60  # sites, for which more can be tried
 LOOK = 0.3  # how much dearer than the bound a first plan may be, as a share of the bound
 

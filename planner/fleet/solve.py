@@ -32,7 +32,8 @@ DESIGNS_MAX, DESIGNS_LEAST = 200_000, 60  # candidate designs over the fleet; an
 ADDED_MAX, ADDED_LEAST = 24_000, 10  # designs taken in on one pass; and of a site
 SCALE = 0.25  # of the bound's steps at first, where they begin near the end
 STEPS, ROUNDS, ROUNDS_FEW = 1_000, 4, 8  # steps of the bound, passes over all designs; and of few sites
-FIRST_STEPS, AGAIN_STEPS = 400, 150  # before the first pass over more than few sites; and from a start
+FIRST_STEPS = 400  # before the first pass over more than few sites, whose pool lacks much
+AGAIN_STEPS, AFTER_STEPS = 400, 300  # from a start: before the first pass, and after it
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
@@ -121,10 +122,11 @@ def _prove(run: Run) -> None:
 
 
 def _steps_of(run: Run, passes: int) -> int:
-    """Steps of the bound before a pass: few before the first over many sites, as the pool lacks much."""
-    if passes or run.few or (run.known and run.target is not None):
+    """Steps of the bound before a pass over all designs."""
+    if run.few or (run.known and run.target is not None):
         return STEPS
-    return AGAIN_STEPS if run.known else FIRST_STEPS
+    own = (AGAIN_STEPS, AFTER_STEPS) if run.known else (FIRST_STEPS,)
+    return own[passes] if passes < len(own) else STEPS
 
 
 def _search(run: Run, top: Bound) -> Callable[[], None] | None:
