@@ -35,6 +35,7 @@ STEPS, ROUNDS, ROUNDS_FEW = 1_000, 4, 8  # steps of the bound, passes over all d
 FIRST_STEPS = 400  # before the first pass over more than few sites, whose pool lacks much
 AGAIN_STEPS, AFTER_STEPS = 400, 300  # from a start: before the first pass, and after it
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
+FAR = 0.02  # of the plan's cost: where a pass loses more of the bound, few steps do before the next one
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
 NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
@@ -86,6 +87,7 @@ def _begin(run: Run) -> bool:
 
 def _prove(run: Run) -> None:
     """Raise the bound over the pool, certify it over all designs, take in what was missing; repeat."""
+    far = run.few
     for passes in range(ROUNDS_MAX):
         if passes >= (ROUNDS_FEW if run.few else ROUNDS) and run.within(POOR):
             break
@@ -93,7 +95,7 @@ def _prove(run: Run) -> None:
             run.relax,
             run.at,
             run.best,
-            steps=_steps_of(run, passes),
+            steps=_steps_of(run, passes, far=far),
             gap=max(AIM * run.settings.gap, ENOUGH * run.enough if run.known else 0.0),
             stop=run.stop,
             target=run.target,
@@ -113,18 +115,19 @@ def _prove(run: Run) -> None:
         )
         if run.done() or not (run.take_in(exact.designs) or _widen(run)):
             break
-        if passes and _settled(run, top):
+        if passes and not far and _settled(run, top):
             break
+        far = run.few and top.value - run.bound > FAR * run.best.cost
     if (run.few or not run.searched) and run.within(POOR) and not run.done():
         _improve(run, run.at)  # over what the last pass took in too; plans in parts take longer
     pool = run.relax.pool
     run.near = pool.designs.take(pool.nearest(run.relax.reduced_cost(run.at), NEAR))
 
 
-def _steps_of(run: Run, passes: int) -> int:
-    """Steps of the bound before a pass over all designs."""
+def _steps_of(run: Run, passes: int, *, far: bool) -> int:
+    """Steps of the bound before a pass over all designs; fewer where the last one lost much of it."""
     if run.few or (run.known and run.target is not None):
-        return STEPS
+        return FIRST_STEPS if far else STEPS
     own = (AGAIN_STEPS, AFTER_STEPS) if run.known else (FIRST_STEPS,)
     return own[passes] if passes < len(own) else STEPS
 
