@@ -75,9 +75,17 @@ class Source:
 
     def at_least(self, needs: IntArray) -> tuple[FloatArray, IntArray]:
         """Least cost of needs (N,) from this supplier alone, and the order that has it."""
-        most = max(int(needs.max(initial=0)), self.first, int(self.min_qty[-1])) + self.pack_qty
-        orders = np.arange(0, most + self.pack_qty, self.pack_qty)
-        cost = self.exact(orders)
+        pack, last = self.pack_qty, self.last
+        most = max(int(needs.max(initial=0)), self.first, int(self.min_qty[-1])) + pack
+        orders = np.arange(0, most + pack, pack)
+        cost = np.full(len(orders), np.inf)
+        for least, fixed, price in zip(self.min_qty.tolist(), self.fixed, self.price, strict=True):
+            reached = slice(-(-least // pack), None)
+            np.minimum(cost[reached], fixed + price * orders[reached], out=cost[reached])
+        cost[: self.first // pack] = np.inf
+        if last is not None:
+            cost[last // pack + 1 :] = np.inf
+        cost[0] = 0.0
         rounded = np.round(cost, 6)
         tail = np.minimum.accumulate(rounded[::-1])[::-1]
         # The first order at or after each place whose cost is that of the tail: fewest units of equal cost.
@@ -85,7 +93,7 @@ class Source:
         hits = np.flatnonzero(hit)
         if not len(hits):
             return np.where(needs > 0, np.inf, 0.0), np.zeros(len(needs), dtype=np.int64)
-        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
+        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // pack)]
         none = place == len(hits)
         best = hits[np.minimum(place, len(hits) - 1)]
         bought = np.where(needs > 0, orders[best], 0)
@@ -120,14 +128,17 @@ class Beside:
 
 def need_cost(sources: Sequence[Source], needs: IntArray) -> FloatArray:
     """`H` of needs (N,); infinite where the suppliers together do not hold the need."""
-    least, most = np.full(len(needs), np.inf), int(needs.max(initial=0))
+    most = int(needs.max(initial=0))
+    least = np.full(most + 1, np.inf)
     for i, source in enumerate(sources):
         alone, _ = source.at_least(np.arange(most + 1))
         for beside in _besides(sources, i, most):
-            rest = alone[np.maximum(needs - beside.units, 0)]
-            np.minimum(least, beside.cost + rest, out=least)
-    least[needs <= 0] = 0.0
-    return least
+            held, beyond = slice(beside.units + 1), slice(beside.units + 1, None)
+            np.minimum(least[held], beside.cost, out=least[held])
+            rest = alone[1 : max(1, most + 1 - beside.units)]
+            np.minimum(least[beyond], beside.cost + rest, out=least[beyond])
+    least[0] = 0.0
+    return np.asarray(least[np.maximum(needs, 0)])
 
 
 def purchase(sources: Sequence[Source], need: int) -> list[tuple[int, int]]:
