@@ -7,6 +7,7 @@ The same arguments give the same bytes.
 
 import argparse
 import csv
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -117,6 +118,11 @@ SITE_COLUMNS = (
     "system_voltage_v", "array_to_load_ratio", "array_cable_m", "region", "priority", "access_cost",
     "freight_per_kg",
 )  # fmt: skip
+
+
+def environment() -> dict[str, str]:
+    """That of a planner's machine, where compiled modules are kept."""
+    return {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
 
 
 def generate_fleet(

@@ -9,7 +9,6 @@ way. With `--afresh` the new prices are also planned from nothing, for the costs
 import argparse
 import csv
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -19,7 +18,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
-from fleets import generate_fleet
+from fleets import environment, generate_fleet
 
 from planner.scenario import read_scenario
 
@@ -51,7 +50,7 @@ def run(scenario: Path, out: Path, more: Sequence[str]) -> dict[str, float]:
     command = [sys.executable, "-m", "planner", "plan", str(scenario), "--out", str(out), "--quiet"]
     command += more
     start = time.perf_counter()
-    status = subprocess.run(command, check=False, env=os.environ).returncode
+    status = subprocess.run(command, check=False, env=environment()).returncode
     wall = time.perf_counter() - start
     if status not in (0, 4):
         raise SystemExit(f"planning ended with {status}")

@@ -20,6 +20,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
+from fleets import environment, generate_fleet
+
 STAGES = ("read", "climate", "demand", "designs", "candidates", "fleet", "tables", "write")
 NUMERIC = ("numpy", "scipy", "highspy")
 
@@ -28,12 +30,12 @@ def run(sites: int, settings: Sequence[str], workers: int | None) -> dict[str, f
     """Plan one generated fleet in a fresh process."""
     with tempfile.TemporaryDirectory() as folder:
         scenario, out = Path(folder) / "scenario", Path(folder) / "plan"
-        generate(scenario, sites)
+        generate_fleet(scenario, sites)
         command = [sys.executable, "-m", "planner", "plan", str(scenario), "--out", str(out), "--quiet"]
         command += [part for setting in settings for part in ("--set", setting)]
         command += ["--workers", str(workers)] if workers else []
         start = time.perf_counter()
-        process = subprocess.Popen(command)
+        process = subprocess.Popen(command, env=environment())
         _, status, usage = os.wait4(process.pid, 0)
         wall = time.perf_counter() - start
         if os.waitstatus_to_exitcode(status) not in (0, 4):
@@ -50,21 +52,13 @@ def run(sites: int, settings: Sequence[str], workers: int | None) -> dict[str, f
     }
 
 
-def generate(folder: Path, sites: int) -> None:
-    """Write a generated fleet."""
-    sys.path.insert(0, str(Path(__file__).parent))
-    from fleets import generate_fleet
-
-    generate_fleet(folder, sites)
-
-
 def python_share(sites: int) -> float:
     """Share of the time of a plan in one process that Python's own functions take."""
     from planner.pipeline import Machines, plan_folder
 
     with tempfile.TemporaryDirectory() as folder:
         scenario = Path(folder) / "scenario"
-        generate(scenario, sites)
+        generate_fleet(scenario, sites)
         profile = cProfile.Profile()
         profile.runcall(plan_folder, scenario, Path(folder) / "plan", machines=Machines(workers=1))
     own = {name: row[2] for name, row in pstats.Stats(profile).stats.items()}  # type: ignore[attr-defined]
