@@ -104,7 +104,7 @@ class _Ascent:
         self.top = self.sure = Point(value=-np.inf, mu=self.mu, w=self.w)
         self.few = max(FEW, FEW_LEAST * relax.pool.sites)
         self.places = np.arange(relax.pool.size)
-        self.part = relax
+        self.part = self.few_uses = relax
         if relax.pool.size > WORTH * self.few and not relax.caps:
             self.places = relax.pool.start  # a site without a design would take the next one's
             self.look_near(self.mu, self.w)
@@ -133,6 +133,7 @@ class _Ascent:
         if self.best.choice.size:
             self.places = np.union1d(self.places, self.best.choice[self.best.choice != NOBODY])
         self.part = relax.some(self.places)
+        self.few_uses = self.part.compact()
         return relax.sites_side(cost)[0] + relax.purchase(mu, self.borne(w)).value
 
     def borne(self, w: FloatArray) -> FloatArray:
@@ -203,7 +204,7 @@ class _Ascent:
     def settle(self, choice: IntArray) -> None:
         """Offer what a choice of the designs looked at comes to when sites change theirs one by one."""
         near = Incumbent(cost=self.part.cost(choice), choice=choice)
-        settle(self.part, near, self.stop)
+        settle(self.few_uses, near, self.stop)
         self.offer(near.choice)
 
     def offer(self, choice: IntArray) -> None:

@@ -39,7 +39,9 @@ class Labels:
 
     def cost(self, mu: FloatArray, shares: FloatArray) -> FloatArray:
         """Cost of each label (L,) at multipliers of modes (V,) and pairs (P,)."""
-        each = mu[self.mode] * self.units + shares[self.share]
+        each = mu[self.mode]
+        each *= self.units
+        each += shares[self.share]
         each[self.closed] = np.inf
         return np.asarray(each)
 

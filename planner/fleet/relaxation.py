@@ -151,6 +151,16 @@ class Relaxation:
         other.kind, other.base, other.made_by = self.kind[places], self.base[places], self.made_by[places]
         return other
 
+    def compact(self) -> "Relaxation":
+        """The same without the uses that none of its designs makes: to price choices, as it has no labels."""
+        uses, which = np.unique(self.made_by.indices, return_inverse=True)
+        other = copy(self)
+        shape = len(self.base), len(uses)
+        other.made_by = sparse.csr_matrix((self.made_by.data, which, self.made_by.indptr), shape=shape)
+        other.use_units, other.use_sku = self.use_units[uses], self.use_sku[uses]
+        other.use_site = self.use_site[uses]
+        return other
+
     def need(self, choice: IntArray) -> IntArray:
         """Units of every SKU (K,) that a choice of designs needs."""
         usage = self.pool.designs.usage
