@@ -72,7 +72,8 @@ def ascend(
 
     def ends(value: float) -> bool:
         hopeless = value > relax.dearest  # no plan over the pool, so the bound has no end
-        passed = target is not None and (best.cost <= target or value > target)
+        # Beyond what any plan costs, the best choice breaks a rule, whatever the target allows.
+        passed = target is not None and (best.cost <= min(target, relax.dearest) or value > target)
         return best.cost - value <= gap * best.cost or hopeless or passed
 
     ascent = _Ascent(relax, start, best, scale, stop)

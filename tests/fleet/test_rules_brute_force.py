@@ -25,6 +25,7 @@ FAR = 126  # here the only plans are far above the first bound
 FIRST = 258  # here the first plan is found by the integer model, further above the bound than it looked
 BESIDE = 6  # here the first group's site is served only beside one of the second that uses what is required
 BOTH = 79  # here two sites of the first group fit the budget, and either alone breaks a rule
+SCARCE = (182, 427)  # here the first choices that are met break rules, and a plan is not found at once
 
 
 def fleet(seed: int) -> tuple[Goods, list[SiteOffer], np.random.Generator]:
@@ -120,3 +121,12 @@ def test_a_budget_beyond_all_plans_serves_all() -> None:
     served = serve(solve, rules_of(g, policy, len(offers)), budget=inf)
     assert served.count.tolist() == [len(offers)]
     assert served.solution.cost == pytest.approx(cheapest(g, offers), abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", SCARCE)
+def test_a_target_beyond_what_broken_rules_cost_is_met_by_a_plan(seed: int) -> None:
+    g, offers, rng = fleet(7_000 + seed)
+    policy = random_policy(rng, len(offers))
+    found = solver(under(g, policy), offers)(rules_of(g, policy, len(offers)), target=1e9)
+    assert isfinite(cheapest(g, offers, policy))
+    assert found.choice is not None
