@@ -60,7 +60,7 @@ class Run:
         target: float | None,
         start: Start | None = None,
     ) -> None:
-        self.target, self.known = target, start is not None
+        self.target, self.start, self.known = target, start, start is not None
         self.enough = settings.gap if start is None else max(settings.gap, NEARLY * start.gap)
         self.pricer, self.offers, self.settings, self.rules, self.stop = pricer, offers, settings, rules, stop
         self.needs = pricer.market.needs(pool.most)
@@ -139,6 +139,8 @@ class Run:
             choice = np.where(choice == NOBODY, NOBODY, choice - pool.start + wider.start)
             pool = wider
         gap = max(0.0, (self.best.cost - self.bound) / self.best.cost) if self.best.cost else 0.0
+        if self.start is not None:
+            gap = min(gap, self.start.gap)  # else each plan from another one might end a little further
         return make_start(self.pricer.market.skus, pool, choice, self.relax.curves, self.at, gap)
 
     def price_out(

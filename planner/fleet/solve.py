@@ -35,7 +35,7 @@ STEPS, ROUNDS, ROUNDS_FEW = 1_000, 4, 8  # steps of the bound, passes over all d
 FIRST_STEPS = 400  # before the first pass over more than few sites, whose pool lacks much
 AGAIN_STEPS, AFTER_STEPS = 400, 300  # from a start: before the first pass, and after it
 ROUNDS_MAX, POOR = 20, 0.05  # as many while the gap is wide: the pool may lack what scarce SKUs leave over
-FAR = 0.02  # of the plan's cost: where a pass loses more of the bound, few steps do before the next one
+FAR = 0.02  # of the plan's cost: where a pass loses more of the bound, few steps do; by trial on 24 sites
 AIM = 0.25  # share of the asked gap at which the bound stops rising
 ENOUGH = 0.8  # of an earlier plan's gap, where a search begins with that plan
 NEAR = 24  # designs of a site that a later search begins with, beside those that the model was given
@@ -125,7 +125,11 @@ def _prove(run: Run) -> None:
 
 
 def _steps_of(run: Run, passes: int, *, far: bool) -> int:
-    """Steps of the bound before a pass over all designs; fewer where the last one lost much of it."""
+    """Steps of the bound before a pass over all designs: few while passes lose much of it.
+
+    That is the case of few sites where the last pass lost much (`far`), of many before their first one, and
+    of a search from a start, which is near already.
+    """
     if run.few or (run.known and run.target is not None):
         return FIRST_STEPS if far else STEPS
     own = (AGAIN_STEPS, AFTER_STEPS) if run.known else (FIRST_STEPS,)

@@ -1,7 +1,7 @@
 """Where a search may begin: designs, plan and multipliers that an earlier one over the same sites ended with.
 
 A start proves nothing. The designs are the sites' own as long as nothing but prices and rules of the purchase
-has changed, and multipliers may have any value; what they lead to is priced and certified as ever.
+has changed, and no multiplier is below nothing; what they lead to is priced and certified as ever.
 """
 
 from dataclasses import dataclass
@@ -31,7 +31,7 @@ class Start:
     w : (S, V)
         Multipliers of the sites' uses of modes.
     gap : float
-        That of the earlier plan.
+        That of the earlier plan, or of one before it where that was less.
     """
 
     skus: tuple[str, ...]
@@ -60,7 +60,13 @@ class Start:
         place = np.where(self.sku[place] == sku, place, np.maximum(place - 1, 0))  # more than ever before
         known = self.sku[place] == sku
         share = np.where(known, unit / self.unit_cost[place], 0.0)
-        return Multipliers(mu=np.where(known, self.mu[place] * share, unit), w=self.w[:, place] * share)
+        mu, w = _no_less(self.mu[place]) * share, _no_less(self.w[:, place]) * share
+        return Multipliers(mu=np.where(known, mu, unit), w=w)
+
+
+def _no_less(multipliers: FloatArray) -> FloatArray:
+    """Multipliers that prove something, whatever a plan's folder has: finite, and no less than nothing."""
+    return np.where(np.isfinite(multipliers), np.maximum(multipliers, 0.0), 0.0)
 
 
 def make_start(
