@@ -75,17 +75,9 @@ class Source:
 
     def at_least(self, needs: IntArray) -> tuple[FloatArray, IntArray]:
         """Least cost of needs (N,) from this supplier alone, and the order that has it."""
-        pack, last = self.pack_qty, self.last
-        most = max(int(needs.max(initial=0)), self.first, int(self.min_qty[-1])) + pack
-        orders = np.arange(0, most + pack, pack)
-        cost = np.full(len(orders), np.inf)
-        for least, fixed, price in zip(self.min_qty.tolist(), self.fixed, self.price, strict=True):
-            reached = slice(-(-least // pack), None)
-            np.minimum(cost[reached], fixed + price * orders[reached], out=cost[reached])
-        cost[: self.first // pack] = np.inf
-        if last is not None:
-            cost[last // pack + 1 :] = np.inf
-        cost[0] = 0.0
+        most = max(int(needs.max(initial=0)), self.first, int(self.min_qty[-1])) + self.pack_qty
+        orders = np.arange(0, most + self.pack_qty, self.pack_qty)
+        cost = self.exact(orders)
         rounded = np.round(cost, 6)
         tail = np.minimum.accumulate(rounded[::-1])[::-1]
         # The first order at or after each place whose cost is that of the tail: fewest units of equal cost.
@@ -93,7 +85,7 @@ class Source:
         hits = np.flatnonzero(hit)
         if not len(hits):
             return np.where(needs > 0, np.inf, 0.0), np.zeros(len(needs), dtype=np.int64)
-        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // pack)]
+        place: IntArray = (np.cumsum(hit) - hit)[-(-needs // self.pack_qty)]
         none = place == len(hits)
         best = hits[np.minimum(place, len(hits) - 1)]
         bought = np.where(needs > 0, orders[best], 0)

@@ -22,7 +22,7 @@ from planner.fleet.pricing import (
 )
 
 REACHES = ((60, np.inf), (1_500, 1.05))  # how far over the cheapest the pool begins, up to so many sites
-REACH = 1.02  # of more sites; by trial: 1.05 of 1,000 sites gave plans 0.1 % cheaper in a tenth more time
+REACH = 1.02  # of more sites; by trial: 1.05 gave 1,000 sites a plan 0.07 % cheaper than 1.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

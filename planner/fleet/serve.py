@@ -84,7 +84,7 @@ def _most_of(
             found, low = tried, int(_counted(tried, rules)[g])
         else:
             high = middle
-            if tried.best_bound > budget or np.isinf(tried.best_bound):
+            if tried.best_bound > budget or np.isposinf(tried.best_bound):
                 most = min(most, middle - 1)
     return found, most
 

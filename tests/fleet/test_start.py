@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from planner.fleet import candidates, solve_fleet
+from planner.fleet.curves import make_curves
 from planner.fleet.pool import Pool
 from planner.fleet.solution import FleetSolution
 from planner.fleet.start import Start
@@ -28,10 +29,14 @@ def test_no_multipliers_of_a_start_prove_what_is_not_so(seed: int, spoilt: float
     assert pool is not None
     start = solved(case, pool, gap=0.0).start
     assert start is not None
+    curves = make_curves(case.g.pricer.market.needs(pool.most), counted=case.rules.counted)
     for changed in (
         replace(start, mu=np.full_like(start.mu, spoilt)),
         replace(start, w=np.full_like(start.w, 1e6 * spoilt)),
     ):
+        at = changed.multipliers(curves)
+        assert (at.mu >= 0).all()
+        assert (at.w >= 0).all()
         found = solved(case, changed.pool, gap=0.0, start=changed)
         assert found.best_bound <= case.best() + 1e-6
         assert found.cost == pytest.approx(case.best(), abs=1e-6)
