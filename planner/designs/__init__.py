@@ -11,7 +11,7 @@ from planner.designs.kits import Kits, as_kits
 from planner.designs.options import SiteOptions, in_whole, site_options, size_designs
 from planner.designs.prepared import Prepared, prepare
 from planner.designs.site_parts import SiteParts, site_parts
-from planner.designs.sketch import Sketch, least_costs, make_sketch
+from planner.designs.sketch import Outline, Sketch, least_costs, make_outline, make_sketch, refined
 
 __all__ = [
     "Balance",
@@ -21,6 +21,7 @@ __all__ = [
     "Choice",
     "Floors",
     "Kits",
+    "Outline",
     "PartCosts",
     "Prepared",
     "Selection",
@@ -39,8 +40,10 @@ __all__ = [
     "least_of_bands",
     "make_bands",
     "make_catalogue_arrays",
+    "make_outline",
     "make_sketch",
     "prepare",
+    "refined",
     "select",
     "site_options",
     "site_parts",

@@ -1,9 +1,11 @@
 """Small whole numbers that stand for kinds of rows and columns, and the kinds among them."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.designs.inputs import BoolArray, FloatArray, IntArray
+from planner.designs.inputs import BoolArray, IntArray
 
 
 def distinct(code: IntArray, size: int) -> tuple[IntArray, IntArray]:
@@ -29,7 +31,7 @@ def starts(*columns: NDArray[np.generic]) -> BoolArray:
     return differs
 
 
-def ranked(*columns: IntArray | FloatArray) -> tuple[IntArray, IntArray]:
+def ranked(*columns: NDArray[Any]) -> tuple[IntArray, IntArray]:
     """Kinds of rows that are alike in all columns, by the first column, then the next: one row of each, and
     the kind of every row."""
     order = np.lexsort(columns[::-1])

@@ -23,6 +23,9 @@ class PartCosts:
         Modules of one kind, with their mounts.
     enclosure, enclosure_l : (E, X + 1), (E,)
         Of numbers of enclosures, the last of them too many, and what one holds.
+    block_l, charge_a : (B,), (B,)
+        Volume of a battery, and the most it is charged with.
+    controller_l : (C,)
     fixed : float
         Of the site, whatever its design.
     """
@@ -33,6 +36,9 @@ class PartCosts:
     controller: FloatArray
     enclosure: FloatArray
     enclosure_l: FloatArray
+    block_l: FloatArray
+    charge_a: FloatArray
+    controller_l: FloatArray
     fixed: float
 
     def store(self, battery: Places, blocks: Numbers, litres: FloatArray) -> FloatArray:

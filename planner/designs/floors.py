@@ -31,13 +31,11 @@ class Floors:
     array: ArrayCosts
 
 
-def least_blocks(p: Prepared) -> tuple[FloatArray, FloatArray]:
-    """Least battery blocks of a site's rows, and the volume of kit and batteries then, litres; two (P,)."""
-    stores, inputs = p.stores, p.inputs
-    strings = strings_for_load(inputs, p.catalogue, stores, NO_DRAW, p.settings)[:, 0]
-    blocks = np.maximum(strings, stores.strings) * stores.series.astype(float)
-    litres = inputs.kit("volume_l")[stores.kit]
-    return blocks, litres + p.catalogue.battery("volume_l")[stores.battery] * blocks
+def least_blocks(p: Prepared, own_w: FloatArray) -> FloatArray:
+    """Least battery blocks of a site's rows for their load, beside controllers of some draws (P, O)."""
+    stores = p.stores
+    strings = strings_for_load(p.inputs, p.catalogue, stores, own_w, p.settings)
+    return np.asarray(np.maximum(strings, stores.strings[:, None]) * stores.series[:, None].astype(float))
 
 
 def least_strings_of_any(p: Prepared) -> FloatArray:
@@ -57,7 +55,8 @@ def least_strings_of_any(p: Prepared) -> FloatArray:
 def floors(p: Prepared, costs: PartCosts, rows: FloatArray) -> Floors:
     """Floors of a site's rows and columns at least costs, where `rows` (P,) are some for its rows."""
     columns, stores = p.columns, p.stores
-    blocks, litres = least_blocks(p)
+    blocks = least_blocks(p, NO_DRAW)[:, 0]
+    litres = p.inputs.kit("volume_l")[stores.kit] + costs.block_l[stores.battery] * blocks
     store = costs.kit[stores.kit] + costs.store(stores.battery, blocks, litres)
     store[blocks > stores.strings_max * stores.series] = np.inf
     each = array_costs(costs, columns.module, columns.series, columns.controller, columns.controllers)

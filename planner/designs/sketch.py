@@ -1,8 +1,8 @@
 """What kits need at least, in bands and whatever the prices: little enough to keep, and soon priced.
 
 Sizing takes time, and most kits cost more than the site's cheapest design before it. A sketch takes the load
-that the parts must carry, unclipped, and no controllers' draw, so what it costs never exceeds the cost of a
-design at the same prices.
+that the parts must carry and the draw of one controller, unclipped, so what it costs never exceeds the cost
+of a design at the same prices.
 """
 
 from dataclasses import dataclass, replace
@@ -10,15 +10,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.designs.codes import starts
+from planner.designs.battery import WHOLE_TOLERANCE
+from planner.designs.codes import ranked, starts
 from planner.designs.columns import Columns
 from planner.designs.costs import PartCosts
 from planner.designs.floors import NO_DRAW, least_blocks
-from planner.designs.inputs import EPS, BoolArray, FloatArray, IntArray
+from planner.designs.inputs import EPS, FloatArray, IntArray
 from planner.designs.prepared import Prepared
 from planner.designs.strings import hours_per_scale, months_that_ask, need_wh
 
-LEVELS = 16  # of what demands ask of the array, at which its least parts are worked out
+STEP = 1.3  # greatest over least of what demands of one level need of the array
+LEAST_WH = 1e-3  # a day; what needs less is as good as nothing
+AMPERES = 0.1
 UNABLE = 2**15 - 1  # modules of a pair that does not carry so much
 
 Small = NDArray[np.int16]
@@ -26,61 +29,158 @@ Small = NDArray[np.int16]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sketch:
-    """Least needs of bands (J) with batteries (B), at one system voltage and tilt.
+    """Least needs of bands (J) with batteries, at one system voltage and tilt.
 
     Attributes
     ----------
-    kit_l, block_l : (J,), (B,)
-        Volume of a band's boxes, and of a battery.
-    band, battery, blocks, demand : (P,)
-        Of each store row, its batteries, and what it asks of the array.
-    level : (R, G)
-        For each demand and shape of columns, the highest level that is no more than it asks.
-    module, controller, shape : (N,)
-        Pairs of a module and a controller, by shape.
-    modules, controllers : (L, N)
-        Least modules and controllers of each pair at each level; `UNABLE` modules where it falls short.
+    kit_l : (J,)
+        Volume of a band's boxes.
+    band, battery, series, most, level : (P,)
+        Of each store row: its blocks in series, the most it can have, and the level of its
+        demand on the array.
+    blocks : (P, O)
+        Battery blocks that its load takes beside one controller of each draw that there is, the least first.
+    module, controller, draw : (N,)
+        Pairs of a module and a controller, and the place of the controller's draw.
+    modules, controllers, charge : (L, N)
+        Least modules, controllers and charge current, in whole `AMPERES`, of each pair at each level;
+        `UNABLE` modules where it falls short.
     """
 
     kit_l: FloatArray
-    block_l: FloatArray
     band: Small
     battery: Small
+    series: Small
+    most: Small
+    level: Small
     blocks: Small
-    demand: NDArray[np.int32]  # heated batteries ask for much, string by string
-    level: NDArray[np.int8]
     module: Small
     controller: Small
-    shape: Small
+    draw: Small
     modules: Small
     controllers: Small
+    charge: Small
 
 
-def make_sketch(p: Prepared) -> Sketch:
-    """Sketch of a site whose kits are the stand-ins of bands.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outline:
+    """What a sketch has of a site at a system voltage whatever its tilt.
+
+    Attributes
+    ----------
+    columns : Columns
+        Of one controller (A,).
+    draw : (A,)
+        Place of each column's draw among those that there are.
+    need, charging_v : (L, O, 12), (L,)
+        Array energy that a level's demands ask at least beside one controller of each draw, Wh a day; their
+        highest charging voltage.
+    most, each : (L, A), (A,)
+        Most strings of the columns that can charge a level's demands, 0 of others, and those that one of its
+        controllers takes.
+    rows
+        The sketch's arrays by store row.
+    """
+
+    columns: Columns
+    draw: IntArray
+    need: FloatArray
+    charging_v: FloatArray
+    most: IntArray
+    each: FloatArray
+    rows: dict[str, Small]
+
+
+def make_outline(p: Prepared) -> Outline:
+    """Outline of a site whose kits are the stand-ins of bands.
 
     More strings of a heated battery cost no less and ask for no less, so the fewest stand for all.
     """
-    first, columns = p.stores.first_rows, p.columns
+    first, numbers = p.stores.first_rows, p.settings.policy.controllers_max
     stores, (d, _) = p.stores.take(first), p.demands.of_rows(first)
-    p = replace(p, stores=stores, demands=d)
+    columns = p.columns.at(np.arange(0, len(p.columns.module), numbers))
+    strings = p.columns.strings_max.reshape(-1, numbers)
+    one_w, draw = np.unique(columns.own_w, return_inverse=True)
+    p = replace(p, stores=stores, demands=d, columns=columns)
+    most, kind = _kinds(p, strings)
     day, night = p.inputs.day_wh[d.kit], p.inputs.night_wh[d.kit]
-    need = need_wh(p.inputs, day, night, d.heat_wh, d.efficiency, NO_DRAW)[:, 0]
-    asked = most_asked(need, hours_per_scale(p.inputs, columns))
-    asked[:, -1] /= d.charging_v  # PWM: watts to amperes
-    levels, level = _levels(asked)
-    pairs = _pairs(columns, levels, columns.hot_v >= d.top_v.min(initial=np.inf) - EPS)
-    blocks, _ = least_blocks(p)
-    able = np.flatnonzero(blocks <= stores.strings_max * stores.series)
+    need = need_wh(p.inputs, day, night, d.heat_wh, d.efficiency, NO_DRAW)
+    order, level, start = _levels(need.max(axis=(1, 2), initial=0.0), kind)
+    day, night, heat = (_least(one[order], start) for one in (day, night, d.heat_wh))
+    efficiency, charging_v = (_most(one[order], start) for one in (d.efficiency, d.charging_v))
+    blocks, blocks_max = least_blocks(p, one_w), stores.strings_max * stores.series
+    rows = np.flatnonzero(blocks.min(axis=1, initial=np.inf) <= blocks_max)
+    by_row = {
+        "band": stores.kit, "battery": stores.battery, "series": stores.series, "level": level[d.row],
+        "most": np.minimum(blocks_max, UNABLE), "blocks": blocks,
+    }  # fmt: skip
+    return Outline(
+        columns=columns,
+        draw=draw,
+        need=need_wh(p.inputs, day, night, heat, efficiency, one_w),
+        charging_v=charging_v,
+        most=most[kind[order[start]]],
+        each=(strings / np.arange(1, numbers + 1)).max(axis=1, initial=EPS),
+        rows={name: values[rows].astype(np.int16) for name, values in by_row.items()},
+    )
+
+
+def _kinds(p: Prepared, strings: IntArray) -> tuple[IntArray, IntArray]:
+    """Most strings of columns that can charge a kind of demands (W, A), 0 of others; each one's kind (R,).
+
+    `strings` (A, numbers) are those on numbers of controllers.
+    """
+    d, stores, columns = p.demands, p.stores, p.columns
+    fit = np.zeros((len(d.kit), stores.controllers_fit.shape[1]), dtype=bool)
+    order = np.argsort(d.row, kind="stable")
+    if len(order):  # of some row of the demand
+        first = np.flatnonzero(starts(d.row[order]))
+        fit = np.logical_or.reduceat(stores.controllers_fit[order], first, axis=0)
+    some, kind = ranked(d.top_v, d.load_terminal, d.efficiency, *np.packbits(fit, axis=1).T)
+    able = (columns.hot_v >= d.top_v[some, None] - EPS) & fit[some][:, columns.controller]
+    # load terminals are not paralleled
+    most = np.where(d.load_terminal[some, None], strings[:, 0], strings.max(axis=1, initial=0))
+    most = np.where(able, most, 0)
+    alike: dict[tuple[float, bytes], int] = {}
+    pairs = zip(d.efficiency[some].tolist(), most, strict=True)
+    same = [alike.setdefault((share, one.tobytes()), w) for w, (share, one) in enumerate(pairs)]
+    return most, np.array(same, dtype=np.int64)[kind]
+
+
+def _levels(need: FloatArray, kind: IntArray) -> tuple[IntArray, IntArray, IntArray]:
+    """Demands (R,) of one kind that need nearly as much, as levels (L,).
+
+    Returns the demands by level, the level of each (R,), and where each level starts (L,).
+    """
+    step = np.floor(np.log(np.maximum(need, LEAST_WH)) / np.log(STEP))
+    order = np.lexsort((step, kind))
+    first = starts(kind[order], step[order])
+    level = np.empty(len(order), dtype=np.int64)
+    level[order] = np.cumsum(first) - 1
+    return order, level, np.flatnonzero(first)
+
+
+def _least(values: FloatArray, start: IntArray, axis: int = 0) -> FloatArray:
+    """Least of values from each start to the next along an axis."""
+    return np.asarray(np.minimum.reduceat(values, start, axis=axis)) if len(start) else values
+
+
+def _most(values: FloatArray, start: IntArray) -> FloatArray:
+    """Greatest of values (R,) from each start to the next."""
+    return np.asarray(np.maximum.reduceat(values, start)) if len(start) else values
+
+
+def make_sketch(outline: Outline, p: Prepared) -> Sketch:
+    """Sketch of a site at a tilt, from its outline."""
+    columns = replace(outline.columns, warm=p.columns.warm)
+    need, shapes = outline.need, len(columns.warm)
+    asked = most_asked(need.reshape(-1, need.shape[2]), hours_per_scale(p.inputs, columns))
+    asked = asked.reshape(*need.shape[:2], shapes)
+    asked[:, :, -1] /= outline.charging_v[:, None]  # PWM: watts to amperes
     return Sketch(
         kit_l=p.inputs.kit("volume_l"),
-        block_l=p.catalogue.battery("volume_l"),
-        band=stores.kit[able].astype(np.int16),
-        battery=stores.battery[able].astype(np.int16),
-        blocks=blocks[able].astype(np.int16),
-        demand=d.row[able].astype(np.int32),
-        level=level.astype(np.int8),
-        **pairs,
+        **outline.rows,
+        **_pairs(outline, asked[:, outline.draw, columns.shape]),
     )
 
 
@@ -92,50 +192,67 @@ def most_asked(need: FloatArray, per_scale: FloatArray) -> FloatArray:
     return most
 
 
-def _levels(asked: FloatArray) -> tuple[FloatArray, IntArray]:
-    """Some rising levels of what is asked of each shape (L, G), and the highest below each demand (R, G)."""
-    rows, by_shape = len(asked), np.ascontiguousarray(asked.T)
-    some = np.unique(np.linspace(0, rows - 1, min(LEVELS, rows)).astype(np.int64))
-    levels = np.sort(by_shape, axis=1)[:, some]
-    level = [np.searchsorted(*one, side="right") for one in zip(levels, by_shape, strict=True)]
-    return levels.T, np.array(level, dtype=np.int64).reshape(by_shape.shape).T - 1
-
-
-def _pairs(columns: Columns, levels: FloatArray, charges: BoolArray) -> dict[str, Small]:
-    """Least modules and controllers of each pair at levels (L, G), over the columns that charge some row."""
-    at = np.flatnonzero(charges & (columns.strings_max > 0))
-    controllers, modules = (int(one[at].max(initial=0)) + 1 for one in (columns.controller, columns.module))
-    code = (columns.shape[at] * modules + columns.module[at]) * controllers + columns.controller[at]
-    order = np.argsort(code, kind="stable")
-    some, code = columns.at(at[order]), code[order]
-    strings = np.maximum(np.ceil(levels[:, some.shape] / some.scale - EPS), some.strings_least)
-    fits = strings <= some.strings_max
-    first = np.flatnonzero(starts(code))
-    number = np.where(fits, np.minimum(strings * some.series, UNABLE), UNABLE)
-    boxes = np.where(fits, some.controllers, int(some.controllers.max(initial=1)))
-    least = (np.minimum.reduceat(one, first, axis=1) if len(first) else one for one in (number, boxes))
-    own = some.at(first)
-    names = "module", "controller", "shape", "modules", "controllers"
-    found = (own.module, own.controller, own.shape, *least)
-    return {name: one.astype(np.int16) for name, one in zip(names, found, strict=True)}
+def _pairs(outline: Outline, asked: FloatArray) -> dict[str, Small]:
+    """Least needs of each pair at levels, from what these ask of columns of one controller (L, A)."""
+    columns = outline.columns
+    strings = np.maximum(np.ceil(asked / columns.scale - EPS), columns.strings_least)
+    strings[strings > outline.most] = np.inf
+    first = np.flatnonzero(starts(columns.module, columns.controller))
+    modules = _least(strings * columns.series, first, axis=1)
+    number = np.ceil(_least(strings / outline.each, first, axis=1) - EPS)
+    own, longest = columns.at(first), _most(columns.series.astype(float), first)
+    charge = np.where(
+        own.tracked,
+        np.minimum(modules * (own.string_w / own.series) / outline.charging_v[:, None], own.output_max_a),
+        np.ceil(modules / longest) * own.string_i_sc_a,
+    )
+    needs = {"modules": modules, "controllers": number, "charge": np.floor(charge * (1 - EPS) / AMPERES)}
+    places = {"module": own.module, "controller": own.controller, "draw": outline.draw[first]}
+    whole = needs | places
+    return {name: np.minimum(values, UNABLE).astype(np.int16) for name, values in whole.items()}
 
 
 def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
-    """Least cost of a design beside its kit, of each band with each battery (J, B); infinite without one."""
-    rest = np.full((len(sketch.kit_l), len(sketch.block_l)), np.inf)
+    """Least cost of a design beside its kit, of each band with each battery (J, B); infinite without one.
+
+    Batteries are those that the load takes beside the controller that draws least.
+    """
+    rest = np.full((len(sketch.kit_l), len(costs.block_l)), np.inf)
     if not len(sketch.band) or not len(sketch.module):
         return rest
-    modules = np.minimum(sketch.modules, costs.carried.shape[1] - 1)
-    number = np.minimum(sketch.controllers, costs.controller.shape[1] - 1)
-    cost = costs.carried[sketch.module, modules] + costs.controller[sketch.controller, number]
-    first = np.flatnonzero(starts(sketch.shape))
-    shapes, least = sketch.shape[first], np.minimum.reduceat(cost, first, axis=1)  # (L, shapes)
-    array = np.full(len(sketch.level), np.inf)
-    for shape, cost in zip(shapes.tolist(), least.T, strict=True):
-        np.minimum(array, cost[sketch.level[:, shape]], out=array)
-    litres = sketch.kit_l[sketch.band] + sketch.block_l[sketch.battery] * sketch.blocks
-    store = costs.store(sketch.battery, sketch.blocks, litres) + array[sketch.demand]
-    first = np.flatnonzero(starts(sketch.band, sketch.battery))
-    least = np.minimum.reduceat(store, first)
-    np.minimum.at(rest, (sketch.band[first], sketch.battery[first]), least)
+    blocks = sketch.blocks[:, 0]
+    litres = sketch.kit_l[sketch.band] + costs.block_l[sketch.battery] * blocks
+    array = _array(sketch, costs, np.arange(len(sketch.modules)))[0].min(axis=1)
+    cost = costs.store(sketch.battery, blocks, litres) + array[sketch.level]
+    np.minimum.at(rest, (sketch.band, sketch.battery), cost)
     return rest
+
+
+def refined(sketch: Sketch, costs: PartCosts, least: FloatArray, limit: FloatArray) -> FloatArray:
+    """Least costs (J, B), those up to a limit (J,) raised to what batteries and boxes cost beside each pair.
+
+    Batteries take the pair's charge current and carry its controller's draw; boxes hold its controllers.
+    """
+    rows = np.flatnonzero(least[sketch.band, sketch.battery] <= limit[sketch.band])
+    if not len(rows):
+        return least
+    band, battery, level = (one[rows] for one in (sketch.band, sketch.battery, sketch.level))
+    array, number = _array(sketch, costs, level)
+    strings = np.ceil(sketch.charge[level] * AMPERES / costs.charge_a[battery, None] - WHOLE_TOLERANCE)
+    blocks = np.maximum(sketch.blocks[rows][:, sketch.draw], strings * sketch.series[rows, None])
+    litres = sketch.kit_l[band, None] + costs.block_l[battery, None] * blocks
+    litres += costs.controller_l[sketch.controller] * number
+    cost = costs.store(battery[:, None], blocks, litres) + array
+    cost[blocks > sketch.most[rows, None]] = np.inf
+    least = least.copy()
+    least[band, battery] = np.inf
+    np.minimum.at(least, (band, battery), cost.min(axis=1))
+    return least
+
+
+def _array(sketch: Sketch, costs: PartCosts, level: NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
+    """What pairs cost at levels, and their controllers; two (..., N)."""
+    modules = np.minimum(sketch.modules[level], costs.carried.shape[1] - 1)
+    number = sketch.controllers[level]
+    at = np.minimum(number, costs.controller.shape[1] - 1)
+    return costs.carried[sketch.module, modules] + costs.controller[sketch.controller, at], number

@@ -15,6 +15,7 @@ from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
 
 FEW = 16  # units of a SKU
+CHEAPER = 1 - 2e-9  # share of a cost beyond which the rest is rounding
 WIDE = 0.3  # of the cost of a site's design of one kind: how far over it those of others are looked for
 
 
@@ -126,16 +127,19 @@ def _certain(
 ) -> tuple[FloatArray, Designs, float]:
     """What `_price_site` finds over all designs of a site: those that can cost as little as asked are sized.
 
-    That is what `known` (C,) of each kind costs and the slack over it; where a kind has none, what a look at
-    the cheapest designs finds.
+    That is less than `known` (C,) of each kind costs, or up to the slack over it; where a kind has none, what
+    a look at the cheapest designs finds.
     """
     pricer, offer = batch.pricer, batch.offers[s]
-    table = _table(pricer, offer, s, look, at)
-    seek = not np.isfinite(known).all() and (len(known) == 1 or look.barred is not None)
-    dearest = known if seek or np.isfinite(known).all() else _of_each_kind(batch, s, look, table, known)
-    offer = batch.within(s, table, None if seek else float(dearest.max()) + look.slack, look.slack)
-    if not offer.options:  # without barred SKUs there is none
-        return np.full(len(known), np.inf), Designs.none(len(pricer.market.skus)), look.slack
+    table, every = _table(pricer, offer, s, look, at), bool(np.isfinite(known).all())
+    seek = not every and (len(known) == 1 or look.barred is not None)
+    dearest = known if seek or every else _of_each_kind(batch, s, look, table, known)
+    limit = float(dearest.max()) + look.slack
+    if every and not look.slack:
+        limit *= CHEAPER
+    offer = batch.within(s, table, None if seek else limit, look.slack)
+    if not offer.options:  # none is cheaper, or none is without barred SKUs
+        return known, Designs.none(len(pricer.market.skus)), look.slack
     return _price_site(pricer, offer, s, look, table, known)
 
 
@@ -163,7 +167,7 @@ def _price_site(
     The last is over the least of their kind. Kept is also what costs less than what is known of its kind.
     """
     priced = [pricer.price(option, table, offer) for option in offer.options]
-    least = least_by_kind(offer, priced, look.kind)
+    least = np.minimum(known, least_by_kind(offer, priced, look.kind))
     pairs = zip(offer.options, priced, strict=True)
     over = [_over(p, least[look.kind[option.designs.battery]]) for option, p in pairs]
     both = np.isfinite(least) & np.isfinite(known)

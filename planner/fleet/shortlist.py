@@ -23,6 +23,7 @@ from planner.designs import (
     floors,
     in_whole,
     least_costs,
+    refined,
     size_designs,
 )
 from planner.fleet.buying import FloatArray, IntArray
@@ -90,11 +91,17 @@ class Outlook:
 
     def option(self, limit: float) -> Option | None:
         """Designs that can cost up to a limit; None without any."""
-        least = self.kits
         if limit == np.inf:
-            return self.draft.every(np.flatnonzero(least < np.inf))
-        kits = np.flatnonzero(least <= limit)
-        return self.sized(kits, *self.floors(kits), limit) if len(kits) else None
+            return self.draft.every(np.flatnonzero(self.kits < np.inf))
+        near = self.refined(limit)
+        kits = np.flatnonzero(near.kits <= limit)
+        return near.sized(kits, *near.floors(kits), limit) if len(kits) else None
+
+    def refined(self, limit: float) -> "Outlook":
+        """The same, with what costs up to a limit looked at more closely."""
+        bands, kit = self.draft.bands, np.full(len(self.beside), np.inf)
+        np.minimum.at(kit, bands.band, self.costs.kit)
+        return replace(self, beside=refined(self.draft.sketch, self.costs, self.beside, limit - kit))
 
     def sized(self, kits: IntArray, prepared: Prepared, least: Floors, limit: float) -> Option | None:
         """Designs of the kits at some places that can cost up to a limit; None without any."""
@@ -189,6 +196,9 @@ def part_costs(pricer: Pricer, site: SiteOffer, draft: Draft, table: FloatArray)
             table[f.enclosure_sku[boxes], : f.enclosures_max + 1], np.full((len(boxes), 1), np.inf), axis=1
         ),
         enclosure_l=f.enclosure_volume_l[boxes],
+        block_l=cat.battery("volume_l"),
+        charge_a=cat.battery("charge_current_max_a"),
+        controller_l=cat.controller("volume_l"),
         fixed=site.fixed_cost,
     )
 

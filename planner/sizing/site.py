@@ -20,6 +20,7 @@ from planner.designs import (
     greatest_of_bands,
     least_of_bands,
     make_bands,
+    make_outline,
     make_sketch,
     prepare,
     site_parts,
@@ -162,7 +163,7 @@ def drafts(
     voltages = site_voltages(site.system_voltage_v, fleet.scenario)
     made: SiteParts | None = None
     for voltage, step in product(voltages, fleet.steps(i)):
-        like = None
+        like, outline = None, None
         for tilt in fleet.tilts[i]:
             inputs = site_inputs(fleet, i, voltage, tilt, gear, step)
             if inputs is None:
@@ -173,7 +174,8 @@ def drafts(
             sketch, most = next(kept, None), None
             if sketch is None:
                 like = _prepared(fleet, least_of_bands(inputs, group.bands), ground, like, ends=True)
-                sketch = make_sketch(like)
+                outline = outline or make_outline(like)
+                sketch = make_sketch(outline, like)
                 if not known:
                     most = ceilings(replace(like, inputs=greatest_of_bands(inputs, group.bands)))
             yield Draft(

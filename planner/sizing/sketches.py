@@ -22,17 +22,10 @@ BATCH_MAX_BYTES = 256 << 20  # of a batch's sketches unpacked: hundreds of times
 #: With sizes as named in `Sketch`.
 SHAPES: Shapes = {
     "kit_l": (np.float64, "J"),
-    "block_l": (np.float64, "B"),
-    "band": (np.int16, "P"),
-    "battery": (np.int16, "P"),
-    "blocks": (np.int16, "P"),
-    "demand": (np.int32, "P"),
-    "level": (np.int8, "RG"),
-    "module": (np.int16, "N"),
-    "controller": (np.int16, "N"),
-    "shape": (np.int16, "N"),
-    "modules": (np.int16, "LN"),
-    "controllers": (np.int16, "LN"),
+    **dict.fromkeys(("band", "battery", "series", "most", "level"), (np.int16, "P")),
+    "blocks": (np.int16, "PO"),
+    **dict.fromkeys(("module", "controller", "draw"), (np.int16, "N")),
+    **dict.fromkeys(("modules", "controllers", "charge"), (np.int16, "LN")),
 }
 #: Beside the numbers of all sketches (N): sites (S), and the shape of each array of one or two dimensions.
 PACKED: Shapes = {
@@ -41,7 +34,7 @@ PACKED: Shapes = {
 }
 #: What the numbers of an array are places in.
 PLACES = {
-    "band": "J", "battery": "B", "demand": "R", "level": "L", "module": "M", "controller": "C", "shape": "G",
+    "band": "J", "battery": "B", "level": "L", "module": "M", "controller": "C", "draw": "O",
 }  # fmt: skip
 
 
@@ -121,7 +114,6 @@ def fits(draft: Draft) -> bool:
     sizes = sizes_of(sketch, SHAPES, dict(zip("JMBC", counts, strict=True)))
     return (
         np.array_equal(sketch["kit_l"], [kit.volume_l for kit in bands.least])
-        and np.array_equal(sketch["block_l"], parts.catalogue.battery("volume_l"))
         and all(int(sketch[name].max(initial=-1)) < sizes[of] for name, of in PLACES.items())
         and all(one.min(initial=0) >= 0 for one in sketch.values())
     )

@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 from planner import grounds, pipeline
 from planner.cli import app
 from planner.cli.app import ExitCode
-from planner.designs import Prepared, Sketch
+from planner.designs import Outline, Prepared, Sketch
 from planner.grounds import Ground
 from planner.pipeline import Machines, plan_folder
 from planner.plan import Plan
@@ -254,9 +254,9 @@ def test_neither_kits_nor_climate_nor_sketches_are_made_again(
     def refuse(*_: object, **__: object) -> NoReturn:
         raise AssertionError("made again")
 
-    def count(prepared: Prepared) -> Sketch:
+    def count(outline: Outline, prepared: Prepared) -> Sketch:
         made.append(prepared.inputs.site_id)
-        return make(prepared)
+        return make(outline, prepared)
 
     monkeypatch.setattr(grounds, "kits_of", refuse)
     monkeypatch.setattr(grounds, "site_conditions", refuse)

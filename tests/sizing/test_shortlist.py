@@ -9,14 +9,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from planner.designs import Floors, Prepared, SiteOptions
+from planner.fleet import shortlist
 from planner.fleet.batches import Listed
 from planner.fleet.buying import FloatArray
 from planner.fleet.curves import make_curves
-from planner.fleet.exact import Look, price_part
+from planner.fleet.exact import CHEAPER, Look, price_part
 from planner.fleet.expand import greatest_use
 from planner.fleet.pricing import Pricer, SiteOffer, module_area
 from planner.fleet.relaxation import Multipliers
-from planner.fleet.shortlist import price_table, within
+from planner.fleet.shortlist import outlooks, price_table, within
 from planner.grounds import choose_tilts, fleet_kits, prepare
 from planner.scenario import read_scenario
 from planner.sizing import Fleet
@@ -117,6 +119,56 @@ def test_passes_find_the_minima_over_all_designs(
         for ours, theirs in zip(found.designs, wanted.designs, strict=True):
             if known is None or kind.max() == 0:  # of kinds with little between them more are kept than asked
                 assert (ours.usage != theirs.usage).nnz == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_a_sketch_says_is_never_more_than_a_design_costs(
+    fleet: Fleet, whole: dict[int, SiteOffer], seed: int
+) -> None:
+    """Nor less than it says at first; at prices from a tenth to twice the list's, the first units dearer."""
+    rng = np.random.default_rng(seed)
+    for i in SITES:
+        begun, pricer = begin(fleet, i), fleet.pricer
+        assert isinstance(begun, Begun)
+        offer = begun.offer
+        prices = fleet.market.list_price * rng.uniform(0.1, 2.0, len(fleet.market.list_price))
+        table = price_table(pricer, offer, prices)
+        table[:, 1:] += rng.uniform(0.0, 30.0, len(table))[:, None]
+        looks = {
+            (len(one.draft.kits), one.draft.tilt, one.draft.boxes.sku.tobytes()): one
+            for one in outlooks(pricer, offer, begun.drafts, table)
+        }
+        for option in whole[i].options:
+            assert option.boxes is not None
+            look = looks[len(option.kits), option.tilt, option.boxes.sku.tobytes()]
+            near, draft = look.refined(np.inf), look.draft
+            place = {b: n for n, b in enumerate(draft.parts.battery.tolist())}
+            cost = pricer.price(option, table, offer).cost.min(axis=1)
+            kit, battery = option.designs.kit, np.array([place[b] for b in option.designs.battery.tolist()])
+            band = draft.bands.band[kit]
+            for one in (look, near):
+                assert (one.costs.kit[kit] + one.beside[band, battery] <= cost * (1 + 1e-9)).all()
+            assert (near.beside >= look.beside * (1 - 1e-9)).all()
+
+
+def test_few_sites_are_sized_whose_cheapest_design_is_known(
+    fleet: Fleet, whole: dict[int, SiteOffer], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sized, size = [], shortlist.size_designs
+
+    def count(prepared: Prepared, least: Floors, limit: float) -> SiteOptions:
+        sized.append(prepared.inputs.site_id)
+        return size(prepared, least, limit)
+
+    begun = [begin(fleet, i) for i in SITES]
+    monkeypatch.setattr(shortlist, "size_designs", count)
+    for i, one in zip(SITES, begun, strict=True):
+        assert isinstance(one, Begun)
+        table = price_table(fleet.pricer, one.offer, fleet.market.list_price)
+        least = float(at_table(fleet.pricer, whole[i], table)[0])
+        short = within(fleet.pricer, one.offer, one.drafts, table, least * CHEAPER, 0.0)
+        assert not short.options
+    assert len(sized) < len(SITES) * 3  # voltages, each with some hundred kits
 
 
 def test_parts_that_stand_at_a_site_cost_nothing_in_any_number_that_fits(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.designs import Prepared, Sketch
+from planner.designs import Outline, Prepared, Sketch
 from planner.fleet.buying import FloatArray
 from planner.fleet.shortlist import price_table
 from planner.sizing import Fleet, Known
@@ -50,9 +50,9 @@ class Counted:
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self.made, make = 0, sites_of.make_sketch
 
-        def count(prepared: Prepared) -> Sketch:
+        def count(outline: Outline, prepared: Prepared) -> Sketch:
             self.made += 1
-            return make(prepared)
+            return make(outline, prepared)
 
         monkeypatch.setattr(sites_of, "make_sketch", count)
 
@@ -112,20 +112,21 @@ def raised(name: str, by: float) -> Change:
 CHANGES: dict[str, Change] = {
     "band beyond": raised("band", 5_000),
     "battery before": raised("battery", -500),
-    "demand beyond": raised("demand", 1_000_000),
     "level beyond": raised("level", 60),
     "level before": raised("level", -60),
     "module beyond": raised("module", 1_000),
     "controller beyond": raised("controller", 1_000),
-    "shape beyond": raised("shape", 1_000),
+    "draw beyond": raised("draw", 1_000),
+    "more charge": raised("charge", 1),
+    "other series": raised("series", 1),
+    "fewer at most": raised("most", -1),
     "modules before": raised("modules", -20_000),
     "more modules": raised("modules", 1),
     "fewer blocks": lambda sketch: replace(sketch, blocks=np.maximum(sketch.blocks - 1, 0)),
     "other volumes": raised("kit_l", 1.0),
-    "other batteries": raised("block_l", 1.0),
     "fewer rows": lambda sketch: replace(sketch, band=sketch.band[:-1]),
     "fewer pairs": lambda sketch: replace(sketch, modules=sketch.modules[:, 1:]),
-    "fewer batteries": lambda sketch: replace(sketch, block_l=sketch.block_l[:-1]),
+    "fewer draws": lambda sketch: replace(sketch, blocks=sketch.blocks[:, 1:]),
 }
 
 
