@@ -5,6 +5,7 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from decimal import Decimal
 from pathlib import Path
@@ -141,13 +142,14 @@ def write_plan(
     fresh = target.with_name(f".{target.name}.{os.getpid()}.new")
     try:
         fresh.mkdir(parents=True)
-        for name, columns in plan.tables.items():
-            write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
-        _write_json(fresh / MANIFEST, {**plan.manifest, "files": _hashes(fresh)})
-        sealed = seal(fresh)
-        (fresh / INPUTS).write_bytes(pack_inputs(plan.scenario))
-        if plan.kept is not None:
-            (fresh / SEARCH).write_bytes(pack(plan.kept))
+        with ThreadPoolExecutor(1) as beside:  # packing is deflate for the most part, which lets others run
+            packed = beside.submit(_packed, plan)
+            for name, columns in plan.tables.items():
+                write_table(fresh, name, columns, types=cell_types(PLAN_TABLES[name]))
+            _write_json(fresh / MANIFEST, {**plan.manifest, "files": _hashes(fresh)})
+            sealed = seal(fresh)
+            for name, data in packed.result().items():
+                (fresh / name).write_bytes(data)
         manifest = {**plan.manifest, "files": _hashes(fresh), **sealed()}
         _write_json(fresh / MANIFEST, manifest)
         _write_json(fresh / TIMINGS, _timings(plan, scenario, price_lists))
@@ -157,6 +159,12 @@ def write_plan(
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
     return manifest, sorted(path.name for path in target.iterdir())
+
+
+def _packed(plan: Plan) -> dict[str, bytes]:
+    """Files of a plan that its audit does not read: its inputs, and what it keeps for the next one."""
+    kept = {} if plan.kept is None else {SEARCH: pack(plan.kept)}
+    return {INPUTS: pack_inputs(plan.scenario), **kept}
 
 
 def _hashes(folder: Path) -> dict[str, str]:

@@ -7,7 +7,7 @@ hull is furthest below `G` - at price tiers, packs, the steps of spares - until 
 there are many; `refined` cuts again at needs that a plan has.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,8 @@ MODES_MAX = 8  # of a SKU, before refinement
 NEAR = 3e-4  # of the cost of the greatest need: a hull this near to `G` is not cut further
 EXACT = 1e-6  # currency: closer is rounding
 DROPPED_SHARE = 20  # one in so many needs that a round must rule out, for another one to pay
+#: First and last needs of runs, with the corners of their hulls.
+Runs = dict[tuple[int, int], IntArray]
 UNSOLD = 1e9  # price of a unit of what cannot be bought: no plan has it, and none of it costs nothing
 
 
@@ -90,7 +92,7 @@ def make_curves(needs: Needs, *, counted: NDArray[np.bool_]) -> Curves:
         [curve[1] if len(curve := needs.curve(k)) > 1 else UNSOLD for k in range(len(needs.first))]
     )
     price[tiered] = 0.0
-    return _curves(needs, tiered, price, [_ends(needs.curve(k)) for k in tiered.tolist()])
+    return _curves(needs, tiered, price, [_cut(needs.curve(k)) for k in tiered.tolist()])
 
 
 def refined(curves: Curves, needs: Needs, units: Mapping[int, int]) -> tuple[Curves, IntArray]:
@@ -98,12 +100,15 @@ def refined(curves: Curves, needs: Needs, units: Mapping[int, int]) -> tuple[Cur
 
     Returns them, and the mode that each new mode was part of (V,).
     """
-    ends = [curves.high[curves.mode_sku == t].astype(np.int64).tolist() for t in range(len(curves.tiered))]
-    for t, n in units.items():
-        true = needs.curve(int(curves.tiered[t]))[n]
-        if n and curves.hull(curves.mode_of(t, n), n) < true - EXACT:
-            ends[t] = sorted({*ends[t], n})
-    finer = _curves(needs, curves.tiered, curves.unit_price, ends)
+    runs = []
+    for t, k in enumerate(curves.tiered.tolist()):
+        curve, ends = needs.curve(k), curves.high[curves.mode_sku == t].astype(np.int64).tolist()
+        n = units.get(t, 0)
+        if n and curves.hull(curves.mode_of(t, n), n) < curve[n] - EXACT:
+            ends = sorted({*ends, n})
+        firsts = [1, *(last + 1 for last in ends[:-1])]
+        runs.append({run: _hull(curve, *run) for run in zip(firsts, ends, strict=True)})
+    finer = _curves(needs, curves.tiered, curves.unit_price, runs)
     parts = [curves.mode_of(int(t), n) for t, n in zip(finer.mode_sku, finer.high, strict=True)]
     return finer, np.array(parts, dtype=np.int64)
 
@@ -112,19 +117,19 @@ def _straight(curve: FloatArray) -> bool:
     return len(curve) < 2 or bool(np.allclose(curve, curve[1] * np.arange(len(curve)), rtol=0, atol=EXACT))
 
 
-def _curves(needs: Needs, tiered: IntArray, price: FloatArray, ends: list[list[int]]) -> Curves:
+def _curves(needs: Needs, tiered: IntArray, price: FloatArray, runs: Sequence[Runs]) -> Curves:
+    """Curves of SKUs (T) with a mode for each run of each."""
     sku: list[int] = []
     low: list[int] = []
     high: list[int] = []
     corners: list[tuple[int, int, float]] = []
     for t, k in enumerate(tiered.tolist()):
-        curve, first = needs.curve(k), 1
-        for last in ends[t]:
-            corners += [(len(sku), n, float(curve[n])) for n in _hull(curve, first, last).tolist()]
+        curve = needs.curve(k)
+        for (first, last), hull in runs[t].items():
+            corners += [(len(sku), n, float(curve[n])) for n in hull.tolist()]
             sku.append(t)
             low.append(first)
             high.append(last)
-            first = last + 1
     mode, units, cost = (
         (np.array(part) for part in zip(*corners, strict=True)) if corners else [np.zeros(0)] * 3
     )
@@ -140,23 +145,26 @@ def _curves(needs: Needs, tiered: IntArray, price: FloatArray, ends: list[list[i
     )
 
 
-def _ends(curve: FloatArray) -> list[int]:
-    """Last needs of the modes of a SKU: the worst one is cut in two until all are near, or there are many."""
+def _cut(curve: FloatArray) -> Runs:
+    """Modes of a SKU: the worst one is cut in two until all are near, or there are many."""
     near = max(EXACT, NEAR * float(curve[-1]))
-    modes = {(1, len(curve) - 1): _worst(curve, 1, len(curve) - 1)}
-    while len(modes) < MODES_MAX:
-        (first, last), (below, cut) = max(modes.items(), key=lambda one: (one[1][0], -one[0][0]))
-        if below <= near:
+    runs, worst = {}, {}
+    new = [(1, len(curve) - 1)]
+    while new:
+        for run in new:
+            runs[run] = _hull(curve, *run)
+            worst[run] = _worst(curve, *run, runs[run])
+        first, last = max(worst, key=lambda run: (worst[run][0], -run[0]))
+        below, cut = worst[first, last]
+        if len(runs) >= MODES_MAX or below <= near:
             break
-        del modes[first, last]
-        modes[first, cut] = _worst(curve, first, cut)
-        modes[cut + 1, last] = _worst(curve, cut + 1, last)
-    return sorted(last for _, last in modes)
+        del runs[first, last], worst[first, last]
+        new = [(first, cut), (cut + 1, last)]
+    return dict(sorted(runs.items()))
 
 
-def _worst(curve: FloatArray, first: int, last: int) -> tuple[float, int]:
+def _worst(curve: FloatArray, first: int, last: int, corners: IntArray) -> tuple[float, int]:
     """How far the hull of a run is below the curve at most, and the need before the step that makes it so."""
-    corners = _hull(curve, first, last)
     run = curve[first : last + 1]
     below = run - np.interp(np.arange(first, last + 1), corners, curve[corners])
     worst = int(np.argmax(below))

@@ -23,6 +23,8 @@ WIDE = 0.3  # of the cost of a site's design of one kind: how far over it those 
 class Exact:
     """Least cost of each site's designs by kind of battery (S, C), and designs that cost little more.
 
+    Sites where nothing costs less than what is known have none of these.
+
     No design left out costs less than its site's and kind's least cost + `left_out`.
     """
 
@@ -117,14 +119,14 @@ def price_part(batch: Batch, look: Look, at: Multipliers, known: FloatArray | No
     for s in range(len(batch.offers)):
         bound = np.full(kinds, np.inf) if known is None or look.barred is not None else known[s]
         least[s], designs, beyond = _certain(batch, s, look, at, bound)
-        kept.append(designs)
+        kept += [designs] if designs is not None else []
         left_out = min(left_out, beyond)
     return Exact(least=least, designs=kept, left_out=left_out)
 
 
 def _certain(
     batch: Batch, s: int, look: Look, at: Multipliers, known: FloatArray
-) -> tuple[FloatArray, Designs, float]:
+) -> tuple[FloatArray, Designs | None, float]:
     """What `_price_site` finds over all designs of a site: those that can cost as little as asked are sized.
 
     That is less than `known` (C,) of each kind costs, or up to the slack over it; where a kind has none, what
@@ -139,7 +141,7 @@ def _certain(
         limit *= CHEAPER
     offer = batch.within(s, table, None if seek else limit, look.slack)
     if not offer.options:  # none is cheaper, or none is without barred SKUs
-        return known, Designs.none(len(pricer.market.skus)), look.slack
+        return known, None, look.slack
     return _price_site(pricer, offer, s, look, table, known)
 
 

@@ -74,21 +74,6 @@ class Designs:
     other_cost: FloatArray
 
     @classmethod
-    def none(cls, skus: int) -> "Designs":
-        """No designs, over so many SKUs."""
-        return cls(
-            site=np.zeros(0, dtype=np.int64),
-            column=Column(
-                **{
-                    name: np.zeros(0, dtype=float if name == "charge_setpoint_v" else np.int32)
-                    for name in Column.__dataclass_fields__
-                }
-            ),
-            usage=sparse.csr_matrix((0, skus)),
-            other_cost=np.zeros(0),
-        )
-
-    @classmethod
     def join(cls, parts: Sequence["Designs"]) -> "Designs":
         """One after the other, by site."""
         site = np.concatenate([part.site for part in parts])
@@ -168,7 +153,7 @@ class Pool:
 
     def with_designs(self, more: Sequence[Designs]) -> "Pool":
         """The pool with more designs of its sites, behind those that each has."""
-        return self._of(Designs.join([self.designs, *more]).distinct())
+        return self._of(Designs.join([self.designs, *more]).distinct()) if more else self
 
     def take(self, keep: NDArray[np.integer]) -> "Pool":
         """The pool with the designs at the given places, rising, only."""

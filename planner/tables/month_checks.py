@@ -114,10 +114,8 @@ def units(context: Context) -> Iterator[Problem]:
 def ranges(context: Context) -> Iterator[Problem]:
     """A converted value lies in the range of its column in the long table."""
     columns = {column.column: column for column in columns_of(SiteMonthRow, LONG_TABLE)}
-    limits = {
-        quantity: _limits(SiteMonthRow.model_json_schema()["properties"][column])
-        for quantity, column in LONG_COLUMNS.items()
-    }
+    stated = SiteMonthRow.model_json_schema()["properties"]
+    limits = {quantity: _limits(stated[column]) for quantity, column in LONG_COLUMNS.items()}
     for one in context.stated_months:
         low, high = limits[one.quantity]
         if not low <= one.value <= high:
