@@ -91,11 +91,12 @@ def _prove(run: Run) -> None:
     for passes in range(ROUNDS_MAX):
         if passes >= (ROUNDS_FEW if run.few else ROUNDS) and run.within(POOR):
             break
+        steps = _steps_of(run, passes, far=far)
         top = ascend(
             run.relax,
             run.at,
             run.best,
-            steps=_steps_of(run, passes, far=far),
+            steps=steps,
             gap=max(AIM * run.settings.gap, ENOUGH * run.enough if run.known else 0.0),
             stop=run.stop,
             target=run.target,
@@ -113,7 +114,8 @@ def _prove(run: Run) -> None:
             designs_max=max(ADDED_LEAST, ADDED_MAX // run.sites),
             meanwhile=_search(run, top),
         )
-        if run.done() or not (run.take_in(exact.designs) or _widen(run)):
+        new = run.take_in(exact.designs) or _widen(run)
+        if run.done() or not (new or top.steps == steps < STEPS):  # of few steps more may raise the bound
             break
         if passes and not far and _settled(run, top):
             break

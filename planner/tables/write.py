@@ -56,7 +56,7 @@ def write_table(
     ValueError
         Columns of unequal length, or a column of values that share no type.
     """
-    cells = {column: [_cell(value) for value in _plain(values)] for column, values in columns.items()}
+    cells = {column: _cells(_plain(values)) for column, values in columns.items()}
     if len({len(values) for values in cells.values()}) > 1:
         lengths = {column: len(values) for column, values in cells.items()}
         raise ValueError(f"columns of table {name} differ in length: {lengths}")
@@ -78,9 +78,16 @@ def _plain(values: Sequence[Any]) -> Sequence[Any]:
     return to_list() if to_list is not None else values
 
 
+def _cells(values: Sequence[Any]) -> list[Cell]:
+    """Values as plain Python values; most columns are of floats alone."""
+    if all(type(value) is float for value in values):
+        return [_rounded(value) if value == value else None for value in values]
+    return [_cell(value) for value in values]
+
+
 def _cell(value: Any) -> Cell:
     """One value as a plain Python value; NumPy scalars and enums are unwrapped, NaN becomes None."""
-    if type(value) is float:  # most cells are
+    if type(value) is float:
         return _rounded(value) if value == value else None
     if value is None or type(value) in PLAIN:
         plain: Cell = value
@@ -151,7 +158,7 @@ def write_csv_tables(folder: Path, tables: Mapping[str, Mapping[str, Sequence[An
 
 def _write_csv(path: Path, cells: Mapping[str, Sequence[Cell]]) -> Path:
     # Joined by hand: the standard writer leaves a lone carriage return unquoted before Python 3.13.
-    columns = [[_text(value) for value in values] for values in cells.values()]
+    columns = [_texts(values) for values in cells.values()]
     rows = [[_quoted(name) for name in cells], *zip(*columns, strict=True)]
     lines = [",".join(row) or '""' for row in rows]  # a lone blank cell is quoted, or its row would vanish
     path.write_bytes(("\n".join(lines) + "\n").encode("utf-8"))
@@ -162,6 +169,13 @@ def _quoted(text: str) -> str:
     if not QUOTED_MARKS.isdisjoint(text):
         return '"' + text.replace('"', '""') + '"'
     return text
+
+
+def _texts(values: Sequence[Cell]) -> list[str]:
+    """Cells as CSV has them; most columns are of floats alone."""
+    if all(type(value) is float for value in values):
+        return [repr(value) for value in values]
+    return [_text(value) for value in values]
 
 
 def _text(value: Cell) -> str:
