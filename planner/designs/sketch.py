@@ -2,10 +2,12 @@
 
 Sizing takes time, and most kits cost more than the site's cheapest design before it. A sketch takes the load
 that the parts must carry and the draw of one controller, unclipped, so what it costs never exceeds the cost
-of a design at the same prices.
+of a design at the same prices. What is sized nearly always costs just that: where no design can be cheaper
+than one that is known, three of four sites of a fleet need no sizing to show it.
 """
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +23,12 @@ from planner.designs.strings import hours_per_scale, months_that_ask, need_wh
 
 STEP = 1.3  # greatest over least of what demands of one level need of the array
 LEAST_WH = 1e-3  # a day; what needs less is as good as nothing
-AMPERES = 0.1
-UNABLE = 2**15 - 1  # modules of a pair that does not carry so much
+AMPERES = 0.5
+UNABLE = 2**8 - 1  # modules of a pair that does not carry so much
+MOST = UNABLE - 1  # units noted of any part: as many at least
 
 Small = NDArray[np.int16]
+Least = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +43,8 @@ class Sketch:
         Of each store row: its blocks in series, the most it can have, and the level of its
         demand on the array.
     blocks : (P, O)
-        Battery blocks that its load takes beside one controller of each draw that there is, the least first.
+        Battery blocks that its load takes at least beside one controller of each draw that there is, by rising
+        draw.
     module, controller, draw : (N,)
         Pairs of a module and a controller, and the place of the controller's draw.
     modules, controllers, charge : (L, N)
@@ -53,13 +58,13 @@ class Sketch:
     series: Small
     most: Small
     level: Small
-    blocks: Small
+    blocks: Least
     module: Small
     controller: Small
     draw: Small
-    modules: Small
-    controllers: Small
-    charge: Small
+    modules: Least
+    controllers: Least
+    charge: Least
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,7 +93,7 @@ class Outline:
     charging_v: FloatArray
     most: IntArray
     each: FloatArray
-    rows: dict[str, Small]
+    rows: dict[str, NDArray[Any]]
 
 
 def make_outline(p: Prepared) -> Outline:
@@ -112,7 +117,7 @@ def make_outline(p: Prepared) -> Outline:
     rows = np.flatnonzero(blocks.min(axis=1, initial=np.inf) <= blocks_max)
     by_row = {
         "band": stores.kit, "battery": stores.battery, "series": stores.series, "level": level[d.row],
-        "most": np.minimum(blocks_max, UNABLE), "blocks": blocks,
+        "most": np.minimum(blocks_max, np.iinfo(np.int16).max),
     }  # fmt: skip
     return Outline(
         columns=columns,
@@ -121,7 +126,10 @@ def make_outline(p: Prepared) -> Outline:
         charging_v=charging_v,
         most=most[kind[order[start]]],
         each=(strings / np.arange(1, numbers + 1)).max(axis=1, initial=EPS),
-        rows={name: values[rows].astype(np.int16) for name, values in by_row.items()},
+        rows={
+            "blocks": np.minimum(blocks[rows], MOST).astype(np.uint8),
+            **{name: values[rows].astype(np.int16) for name, values in by_row.items()},
+        },
     )
 
 
@@ -192,7 +200,7 @@ def most_asked(need: FloatArray, per_scale: FloatArray) -> FloatArray:
     return most
 
 
-def _pairs(outline: Outline, asked: FloatArray) -> dict[str, Small]:
+def _pairs(outline: Outline, asked: FloatArray) -> dict[str, NDArray[Any]]:
     """Least needs of each pair at levels, from what these ask of columns of one controller (L, A)."""
     columns = outline.columns
     strings = np.maximum(np.ceil(asked / columns.scale - EPS), columns.strings_least)
@@ -208,8 +216,9 @@ def _pairs(outline: Outline, asked: FloatArray) -> dict[str, Small]:
     )
     needs = {"modules": modules, "controllers": number, "charge": np.floor(charge * (1 - EPS) / AMPERES)}
     places = {"module": own.module, "controller": own.controller, "draw": outline.draw[first]}
-    whole = needs | places
-    return {name: np.minimum(values, UNABLE).astype(np.int16) for name, values in whole.items()}
+    whole = {name: np.minimum(values, MOST).astype(np.uint8) for name, values in needs.items()}
+    whole["modules"][np.isinf(modules)] = UNABLE
+    return whole | {name: place.astype(np.int16) for name, place in places.items()}
 
 
 def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
@@ -220,7 +229,7 @@ def least_costs(sketch: Sketch, costs: PartCosts) -> FloatArray:
     rest = np.full((len(sketch.kit_l), len(costs.block_l)), np.inf)
     if not len(sketch.band) or not len(sketch.module):
         return rest
-    blocks = sketch.blocks[:, 0]
+    blocks = sketch.blocks[:, 0].astype(float)
     litres = sketch.kit_l[sketch.band] + costs.block_l[sketch.battery] * blocks
     array = _array(sketch, costs, np.arange(len(sketch.modules)))[0].min(axis=1)
     cost = costs.store(sketch.battery, blocks, litres) + array[sketch.level]
@@ -250,9 +259,11 @@ def refined(sketch: Sketch, costs: PartCosts, least: FloatArray, limit: FloatArr
     return least
 
 
-def _array(sketch: Sketch, costs: PartCosts, level: NDArray[np.integer]) -> tuple[FloatArray, FloatArray]:
+def _array(sketch: Sketch, costs: PartCosts, level: NDArray[np.integer]) -> tuple[FloatArray, IntArray]:
     """What pairs cost at levels, and their controllers; two (..., N)."""
-    modules = np.minimum(sketch.modules[level], costs.carried.shape[1] - 1)
-    number = sketch.controllers[level]
-    at = np.minimum(number, costs.controller.shape[1] - 1)
-    return costs.carried[sketch.module, modules] + costs.controller[sketch.controller, at], number
+    modules, number = (one[level].astype(np.int64) for one in (sketch.modules, sketch.controllers))
+    carried = costs.carried[sketch.module, np.minimum(modules, costs.carried.shape[1] - 1)]
+    boxes = costs.controller[sketch.controller, np.minimum(number, costs.controller.shape[1] - 1)]
+    cost = carried + boxes
+    cost[modules == UNABLE] = np.inf
+    return cost, number

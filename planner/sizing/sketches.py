@@ -23,9 +23,9 @@ BATCH_MAX_BYTES = 256 << 20  # of a batch's sketches unpacked: hundreds of times
 SHAPES: Shapes = {
     "kit_l": (np.float64, "J"),
     **dict.fromkeys(("band", "battery", "series", "most", "level"), (np.int16, "P")),
-    "blocks": (np.int16, "PO"),
+    "blocks": (np.uint8, "PO"),
     **dict.fromkeys(("module", "controller", "draw"), (np.int16, "N")),
-    **dict.fromkeys(("modules", "controllers", "charge"), (np.int16, "LN")),
+    **dict.fromkeys(("modules", "controllers", "charge"), (np.uint8, "LN")),
 }
 #: Beside the numbers of all sketches (N): sites (S), and the shape of each array of one or two dimensions.
 PACKED: Shapes = {

@@ -120,7 +120,6 @@ CHANGES: dict[str, Change] = {
     "more charge": raised("charge", 1),
     "other series": raised("series", 1),
     "fewer at most": raised("most", -1),
-    "modules before": raised("modules", -20_000),
     "more modules": raised("modules", 1),
     "fewer blocks": lambda sketch: replace(sketch, blocks=np.maximum(sketch.blocks - 1, 0)),
     "other volumes": raised("kit_l", 1.0),
