@@ -194,7 +194,7 @@ class _Ascent:
     def try_choice(self, cost: FloatArray, choice: IntArray, bought: Purchase) -> None:
         """Price the choice met, or where a category has a cap that from the SKUs which the purchase takes."""
         part = self.part
-        if not part.caps or not len(self.best.choice):
+        if not len(self.best.choice):
             self.offer(choice)
         if part.caps:
             within = part.within_caps(cost, bought.active)

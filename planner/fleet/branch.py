@@ -21,7 +21,7 @@ from planner.fleet.relaxation import BoolArray, Incumbent, Relaxation
 from planner.fleet.search import settle
 from planner.fleet.stop import Stop
 
-CANDIDATES, TRIAL_STEPS = 4, 60  # places that a part could be parted at, and steps of the bound for each
+CANDIDATES, TRIAL_STEPS = 4, 30  # places that a part could be parted at, and steps of the bound for each
 STEPS, SCALE = 300, 0.125  # steps of the bound for the parts that come of it, which begin near the end
 HIGHER = 0.2  # what the higher of two bounds counts beside the lower
 

@@ -237,7 +237,7 @@ class Relaxation:
         taken = self._taken(least)
         sku = c.mode_sku[c.corner_mode]
         hits = np.flatnonzero((value <= least[sku]) & taken[sku])
-        first = hits[np.unique(sku[hits], return_index=True)[1]]
+        first = hits[np.diff(sku[hits], prepend=-1) > 0]
         active[c.corner_mode[first]] = True
         units[c.corner_mode[first]] = c.corner_units[first]
         return Purchase(value=float(least[taken].sum()), active=active, units=units)

@@ -11,11 +11,13 @@ Counted work; a stop ends it with the best plan so far.
 """
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
 import numpy as np
+from scipy import sparse
 
 from planner.fleet.buying import FloatArray, IntArray
-from planner.fleet.relaxation import NOBODY, BoolArray, Incumbent, Relaxation
+from planner.fleet.relaxation import NOBODY, Incumbent, Relaxation
 from planner.fleet.stop import Stop
 
 WORK = 30_000_000  # designs priced by `improve`, over all its steps
@@ -65,7 +67,7 @@ class Tentative:
         """Give sites (N,) designs (N,), or nobody's."""
         self.choice[sites] = designs
         self.own[sites] = 0
-        made = self.relax.made_by[designs[designs != NOBODY]].indices
+        made = self.relax.uses(designs)
         self.own[self.relax.use_site[made], self.relax.use_sku[made]] = self.relax.use_units[made]
 
     @property
@@ -110,7 +112,9 @@ class Tentative:
         beyond = rules.beyond_asked(served)[rules.group]
         least, design = self.relax.pool.cheapest(prices)
         now = np.where(served, prices[self.choice], self.relax.penalty * (beyond < 0))
-        leaves = served & (rules.rank(-now) < beyond) & (least > 0)
+        leaves = served & (beyond > 0)
+        if leaves.any():
+            leaves &= (rules.rank(-now) < beyond) & (least > 0)
         gain = now - np.where(leaves, 0.0, least)
         order = np.argsort(-gain, kind="stable")
         sites = order[gain[order] > CENT]
@@ -138,18 +142,34 @@ class Tentative:
         return False
 
 
+class _Around:
+    """A plan, and what designs (D,) cost beside it and at the mean costs of a unit that its needs (T,) give.
+
+    `plain` is at those means, `barred` how many units of SKUs that the plan does without.
+    """
+
+    def __init__(self, plan: Tentative, units: sparse.csc_matrix, typical: IntArray) -> None:
+        self.plan, self.need = plan, plan.need
+        self.used = self.need > 0
+        self.mean = mean_costs(plan.relax, np.where(self.used, self.need, np.maximum(self.need, typical)))
+        self.plain = plan.relax.base + units @ self.mean
+        self.barred = units @ (~self.used).astype(float)
+        self.prices = plan.prices()
+
+
 class _Search:
     """The best plan, and starts around it; tiered SKUs of one category are `alike` (T,)."""
 
     def __init__(self, relax: Relaxation, choice: IntArray, alike: IntArray, stop: Stop) -> None:
         self.relax, self.alike, self.stop = relax, alike, stop
         self.almost = max(ALMOST / relax.pool.sites, ALMOST_LEAST)
-        self.units = relax.pool.designs.usage[:, relax.curves.tiered].tocsr()
+        self.units = relax.pool.designs.usage[:, relax.curves.tiered].tocsc()
         self.evaluations = 0
         self.typical = np.maximum(np.median(relax.greatest, axis=0), 1.0).astype(np.int64)
         self.seen: set[bytes] = set()
         self.best = Tentative(relax, choice)
         self.other: Tentative | None = None  # the best that was met on the way
+        self.around: _Around | None = None
 
     def run(self) -> Tentative:
         """Starts by every SKU in turn; where none leads to a better plan, on from the best that was met."""
@@ -174,7 +194,8 @@ class _Search:
 
     def tried(self, t: int) -> bool:
         """Whether a start by the t-th tiered SKU leads to a better plan."""
-        for choice in [*self.by_means(t), *self.by_tilts(t)]:
+        around = self.looked_around()
+        for choice in chain(self.by_means(t, around), self.by_tilts(t, around)):
             if self.known(choice):
                 continue
             trial = Tentative(self.relax, choice)
@@ -191,6 +212,12 @@ class _Search:
                 break
         return False
 
+    def looked_around(self) -> _Around:
+        """What designs cost beside the best plan."""
+        if self.around is None or self.around.plan is not self.best:
+            self.around = _Around(self.best, self.units, self.typical)
+        return self.around
+
     def known(self, choice: IntArray) -> bool:
         """Whether a choice was met before."""
         key = choice.tobytes()
@@ -199,48 +226,62 @@ class _Search:
         self.seen.add(key)
         return False
 
-    def by_means(self, t: int) -> Iterator[IntArray]:
+    def by_means(self, t: int, around: _Around) -> Iterator[IntArray]:
         """Choices at the mean costs that other needs of the t-th tiered SKU would give, the others' as now.
 
         Where it is not used, it takes the place of each one of its category that is.
         """
-        need, curves = self.best.need, self.relax.curves
-        used, most = need > 0, int(self.relax.needs.most[curves.tiered[t]])
-        price = self.mean(np.where(used, need, np.maximum(need, self.typical)))
-        tiers = curves.low[curves.mode_sku == t].astype(np.int64)
+        need, used, curves = around.need, around.used, self.relax.curves
         others = np.flatnonzero(used & (self.alike == self.alike[t]))
         moves = [(other, int(need[other])) for other in others.tolist()]
         if used[t]:
+            tiers = curves.low[curves.mode_sku == t].astype(np.int64)
             moves = [(t, n) for n in (0, *tiers[tiers > need[t]].tolist())]
         for left, number in moves:
             asked = need.copy()
-            asked[left], asked[t] = 0, min(number, most)
-            choice = self.settled(np.where(np.arange(len(need)) == t, self.mean(asked), price), asked > 0)
-            if self.relax.cost(choice) <= self.best.cost * (1 + self.almost):
+            asked[left], asked[t] = 0, min(number, int(self.relax.needs.most[curves.tiered[t]]))
+            choice = self.settled(around, asked, {left, t})
+            if self.relax.cost(choice) <= around.plan.cost * (1 + self.almost):
                 yield choice
 
-    def settled(self, price: FloatArray, allowed: BoolArray) -> IntArray:
-        """Each site's cheapest design at prices of a unit (T,) of the SKUs that are allowed (T,)."""
+    def settled(self, around: _Around, asked: IntArray, changed: set[int]) -> IntArray:
+        """Each site's cheapest design at needs (T,) that differ from the plan's in those of some SKUs.
+
+        A unit of a SKU that is not asked for costs more than fleets.
+        """
         self.evaluations += 1
-        cost = self.relax.base + self.units @ np.where(allowed, price, self.relax.penalty)
-        return self.relax.sites_side(cost)[1]
+        plain, barred = around.plain.copy(), around.barred.copy()
+        mean = mean_costs(self.relax, asked)
+        for t in changed:
+            at, units = self.column(t)
+            plain[at] += units * (mean[t] - around.mean[t])
+            barred[at] += units * (float(around.used[t]) - float(asked[t] > 0))
+        return self.relax.sites_side(plain + self.relax.penalty * barred)[1]
 
-    def mean(self, need: IntArray) -> FloatArray:
-        """Mean cost of a unit (T,) of needs (T,)."""
-        units = np.maximum(need, 1)
-        return np.asarray(self.relax.needs.of(self.relax.curves.tiered, units) / units)
+    def column(self, t: int) -> tuple[IntArray, FloatArray]:
+        """Designs that use the t-th tiered SKU, and units of it."""
+        first, end = self.units.indptr[t : t + 2]
+        return self.units.indices[first:end], self.units.data[first:end]
 
-    def by_tilts(self, t: int) -> Iterator[IntArray]:
+    def by_tilts(self, t: int, around: _Around) -> Iterator[IntArray]:
         """Choices of the best plan but for a few sites, those that the tilted price of a SKU moves first."""
-        need = self.best.need
-        prices, units = self.best.prices(), self.units[:, [t]].toarray()[:, 0]
         self.evaluations += 1
-        for tilt in TILTS if need[t] else [tilt for tilt in TILTS if tilt < 0]:
-            sites, designs = self.best.better(prices + tilt * float(self.mean(need)[t]) * units)
-            choice = self.best.choice.copy()
+        at, units = self.column(t)
+        each = mean_costs(self.relax, around.need)[t] * units
+        for tilt in TILTS if around.used[t] else [tilt for tilt in TILTS if tilt < 0]:
+            tilted = around.prices.copy()
+            tilted[at] += tilt * each
+            sites, designs = around.plan.better(tilted)
+            choice = around.plan.choice.copy()
             choice[sites[:MOVED]] = designs[:MOVED]
             if len(sites):
                 yield choice
+
+
+def mean_costs(relax: Relaxation, need: IntArray) -> FloatArray:
+    """Mean cost of a unit (T,) of needs (T,)."""
+    units = np.maximum(need, 1)
+    return np.asarray(relax.needs.of(relax.curves.tiered, units) / units)
 
 
 def added_cost(relax: Relaxation, sku: IntArray, need: IntArray, units: IntArray) -> FloatArray:

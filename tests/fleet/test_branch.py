@@ -97,7 +97,8 @@ def test_a_sku_is_tried_in_place_of_each_that_is_used() -> None:
         search.almost = np.inf
         uses, used = relax.pool.designs.usage[:, tiered].toarray() > 0, search.best.need > 0
         for t in np.flatnonzero(~used).tolist():
-            without = [relax.need(choice)[tiered] == 0 for choice in search.by_means(t)]
+            starts = search.by_means(t, search.looked_around())
+            without = [relax.need(choice)[tiered] == 0 for choice in starts]
             able = (uses <= (used | (np.arange(len(used)) == t))).all(axis=1)
             for other in np.flatnonzero(used).tolist():
                 free = np.logical_or.reduceat(able & ~uses[:, other], relax.pool.start).all()
