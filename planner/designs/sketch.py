@@ -43,8 +43,7 @@ class Sketch:
         Of each store row: its blocks in series, the most it can have, and the level of its
         demand on the array.
     blocks : (P, O)
-        Battery blocks that its load takes at least beside one controller of each draw that there is, the least
-        first.
+        Battery blocks that its load takes at least beside one controller of each draw, the least draw first.
     module, controller, draw : (N,)
         Pairs of a module and a controller, and the place of the controller's draw.
     modules, controllers, charge : (L, N)
