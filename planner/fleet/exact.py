@@ -13,9 +13,10 @@ from planner.fleet.expand import cheapest_designs, greatest_use
 from planner.fleet.pool import Designs
 from planner.fleet.pricing import Priced, Pricer, SiteOffer, by_number
 from planner.fleet.relaxation import BoolArray, Multipliers
+from planner.fleet.shortlist import ROUNDING
 
 FEW = 16  # units of a SKU
-CHEAPER = 1 - 2e-9  # share of a cost beyond which the rest is rounding
+CHEAPER = (1 - 1e-11) / (1 + ROUNDING)  # limit of what costs less, as a share: the rest is rounding
 WIDE = 0.3  # of the cost of a site's design of one kind: how far over it those of others are looked for
 
 

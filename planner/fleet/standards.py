@@ -54,6 +54,7 @@ class Standards:
     def dropped(self, protected: BoolArray, stop: Stop) -> BoolArray:
         """SKUs to leave out (T,), the one whose loss costs least first, until each category keeps its cap."""
         barred = np.zeros(len(self.relax.curves.tiered), dtype=bool)
+        used = ~barred  # as far as is known, where a stop comes first
         while not stop.due():
             _, choice = self.without(barred)
             used = self.used(choice)

@@ -109,11 +109,19 @@ def fits(draft: Draft) -> bool:
     ValueError
         Its arrays are of another kind or size.
     """
-    sketch, parts, bands = arrays_of(draft.sketch), draft.parts, draft.bands
-    counts = len(bands.least), len(parts.module), len(parts.battery), len(parts.controller)
+    sketch, parts = arrays_of(draft.sketch), draft.parts
+    kits = draft.bands.least
+    counts = len(kits), len(parts.module), len(parts.battery), len(parts.controller)
     sizes = sizes_of(sketch, SHAPES, dict(zip("JMBC", counts, strict=True)))
+    bands, _, batteries, controllers = counts
+    rows = bands * batteries * max(1, controllers)  # one for each setpoint of a controller at most
+    pairs = sketch["module"].astype(np.int64) * controllers + sketch["controller"]
     return (
-        np.array_equal(sketch["kit_l"], [kit.volume_l for kit in bands.least])
+        sizes["P"] <= rows
+        and sizes["L"] <= rows
+        and sizes["O"] <= controllers
+        and bool((np.diff(pairs) > 0).all())
+        and np.array_equal(sketch["kit_l"], [kit.volume_l for kit in kits])
         and all(int(sketch[name].max(initial=-1)) < sizes[of] for name, of in PLACES.items())
         and all(one.min(initial=0) >= 0 for one in sketch.values())
     )

@@ -15,6 +15,7 @@ from planner.fleet.exact import Exact, price_out
 from planner.fleet.pricing import SiteOffer
 from planner.fleet.relaxation import NOBODY, Incumbent, Multipliers, Relaxation
 from planner.fleet.search import settle
+from planner.fleet.standards import settle_standards
 from planner.fleet.stop import Stop
 from tests.fleet.brute import cheapest, designs, sku_costs
 from tests.fleet.instances import equipped, goods, site
@@ -299,3 +300,19 @@ def test_a_stop_ends_the_ascent_at_its_next_step() -> None:
     top = ascend(case.relax, case.relax.start(), Incumbent(), steps=300, gap=0.0, stop=stop)
     assert top.steps == 1
     assert top.value <= case.best() + 1e-6 or not np.isfinite(case.best())
+
+
+def test_a_stop_before_a_set_of_skus_is_sought_leaves_out_none() -> None:
+    capped = 0
+    for seed in range(600, 620):
+        case, stop, best = Case(seed, ruled=True), Stop(), Incumbent()
+        if not case.relax.caps:
+            continue
+        stop.ask()
+        choice = case.relax.sites_side(case.relax.cost_at(case.relax.start()))[1]
+        protected = np.zeros(len(case.curves.tiered), dtype=bool)
+        assert not settle_standards(case.relax, choice, best, protected, stop).any()
+        if case.relax.keeps_rules(best.choice):
+            assert best.cost >= case.best() - 1e-6
+        capped += 1
+    assert capped > 3

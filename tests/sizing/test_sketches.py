@@ -3,7 +3,7 @@
 What they must equal is a sketch made anew of the same site.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -109,6 +109,18 @@ def raised(name: str, by: float) -> Change:
     return change
 
 
+PAIRS = ("module", "controller", "draw")
+ROWS, PAIRED = ("band", "battery", "series", "most", "level"), ("modules", "controllers", "charge")
+TIMES = 500  # more than any site has
+
+
+def again(sketch: Sketch, flat: Sequence[str], deep: Sequence[str], axis: int) -> dict[str, Any]:
+    """Some arrays many times over, which would fill the memory where they are laid out against each other."""
+    arrays = arrays_of(sketch)
+    tiled = {name: np.concatenate([arrays[name]] * TIMES, axis=axis) for name in deep}
+    return {name: np.tile(arrays[name], TIMES) for name in flat} | tiled
+
+
 CHANGES: dict[str, Change] = {
     "band beyond": raised("band", 5_000),
     "battery before": raised("battery", -500),
@@ -125,6 +137,8 @@ CHANGES: dict[str, Change] = {
     "other volumes": raised("kit_l", 1.0),
     "fewer rows": lambda sketch: replace(sketch, band=sketch.band[:-1]),
     "fewer pairs": lambda sketch: replace(sketch, modules=sketch.modules[:, 1:]),
+    "pairs again": lambda sketch: replace(sketch, **again(sketch, PAIRS, PAIRED, 1)),
+    "rows again": lambda sketch: replace(sketch, **again(sketch, ROWS, ("blocks",), 0)),
     "fewer draws": lambda sketch: replace(sketch, blocks=sketch.blocks[:, 1:]),
 }
 
