@@ -2,8 +2,8 @@
 
 Sizing takes time, and most kits cost more than the site's cheapest design before it. A sketch takes the load
 that the parts must carry and the draw of one controller, unclipped, so what it costs never exceeds the cost
-of a design at the same prices. What is sized nearly always costs just that: where no design can be cheaper
-than one that is known, three of four sites of a fleet need no sizing to show it.
+of a design at the same prices. Often it is just that: where no design is cheaper than one that is known, most
+sites need no sizing to show it (three of four in a generated fleet).
 """
 
 from dataclasses import dataclass, replace
@@ -21,11 +21,11 @@ from planner.designs.inputs import EPS, FloatArray, IntArray
 from planner.designs.prepared import Prepared
 from planner.designs.strings import hours_per_scale, months_that_ask, need_wh
 
-STEP = 1.3  # greatest over least of what demands of one level need of the array
+STEP = 1.3  # greatest over least need of a level's demands; by trial 1.1 to 2 rule out as much
 LEAST_WH = 1e-3  # a day; what needs less is as good as nothing
-AMPERES = 0.5
+AMPERES = 0.5  # in which charge currents are told
 UNABLE = 2**8 - 1  # modules of a pair that does not carry so much
-MOST = UNABLE - 1  # units noted of any part: as many at least
+MOST = UNABLE - 1  # units told of any part: as many at least
 
 Small = NDArray[np.int16]
 Least = NDArray[np.uint8]

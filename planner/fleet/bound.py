@@ -192,7 +192,10 @@ class _Ascent:
         return True
 
     def try_choice(self, cost: FloatArray, choice: IntArray, bought: Purchase) -> None:
-        """Price the choice met, or where a category has a cap that from the SKUs which the purchase takes."""
+        """Price the choice met while there is none; under caps, that from the SKUs the purchase takes.
+
+        Later on what is met is settled now and then, which comes to no more (`settle`).
+        """
         part = self.part
         if not len(self.best.choice):
             self.offer(choice)

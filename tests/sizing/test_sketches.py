@@ -16,7 +16,7 @@ from planner.fleet.shortlist import price_table
 from planner.sizing import Fleet, Known
 from planner.sizing import site as sites_of
 from planner.sizing.batches import SiteBatch, first_look
-from planner.sizing.sketches import arrays_of, pack_sketches, unpack_sketches
+from planner.sizing.sketches import arrays_of, fits, pack_sketches, unpack_sketches
 from planner.tables.arrays import pack_arrays, unpack_arrays
 
 Change = Callable[[Sketch], Sketch]
@@ -111,7 +111,7 @@ def raised(name: str, by: float) -> Change:
 
 PAIRS = ("module", "controller", "draw")
 ROWS, PAIRED = ("band", "battery", "series", "most", "level"), ("modules", "controllers", "charge")
-TIMES = 500  # more than any site has
+TIMES = 500  # more than any site can have
 
 
 def again(sketch: Sketch, flat: Sequence[str], deep: Sequence[str], axis: int) -> dict[str, Any]:
@@ -149,6 +149,24 @@ def test_what_is_not_theirs_is_made_anew(fleet: Fleet, fresh: SiteBatch, name: s
     batch = SiteBatch(fleet, 0, known_of(fresh, pack_sketches(every)))
     assert first_look(batch) == (3, {})
     assert batch.packed() == fresh.packed()
+
+
+#: What cannot be, whoever's it is, and is refused where nothing is sketched to compare with.
+IMPOSSIBLE = (
+    "band beyond", "battery before", "level beyond", "level before", "module beyond", "controller beyond",
+    "draw beyond", "other volumes", "fewer rows", "fewer pairs", "pairs again", "rows again",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", IMPOSSIBLE)
+def test_what_cannot_be_is_refused_by_itself(fleet: Fleet, name: str) -> None:
+    for draft in sites_of.drafts(fleet, 0, fleet.gear[0]):
+        assert fits(draft)
+        changed = replace(draft, sketch=CHANGES[name](draft.sketch))
+        try:
+            assert not fits(changed)
+        except ValueError:
+            continue
 
 
 @pytest.mark.parametrize("kind", [np.int64, np.float64, np.str_, np.bool_])
